@@ -1,0 +1,1 @@
+"""The numerics of Midflank: pure functions, without Django, database, clock or network."""

@@ -1,0 +1,1 @@
+"""The domain: one room for each part of the shop's work."""
