@@ -1,0 +1,10 @@
+from django.apps import AppConfig
+
+
+class SignoffsConfig(AppConfig):
+    name = "jobs.signoffs"
+    label = "signoffs"
+    default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from jobs.signoffs import registered  # noqa: F401

@@ -1,0 +1,4 @@
+"""Addresses."""
+from django.urls import URLPattern, URLResolver
+
+urlpatterns: list[URLPattern | URLResolver] = []

@@ -1,0 +1,65 @@
+"""Shared by all tests: a data folder of their own, and a way to empty append-only tables between tests."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+# Before Django reads its settings: nothing a test writes may land beside a real shop's data.
+_SCRATCH = Path(tempfile.mkdtemp(prefix="midflank-tests-"))
+os.environ["MIDFLANK_DATA"] = str(_SCRATCH)
+os.environ.setdefault("MIDFLANK_SECRET_KEY", "only-for-tests-" + "x" * 50)
+
+import shutil  # noqa: E402
+from collections.abc import Iterator  # noqa: E402
+from typing import Any  # noqa: E402
+
+import pytest  # noqa: E402
+from django.db import connections, transaction  # noqa: E402
+from django.db.backends.base.operations import BaseDatabaseOperations  # noqa: E402
+
+pytest_plugins = ["tests.cast"]
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    shutil.rmtree(_SCRATCH, ignore_errors=True)
+
+
+@pytest.fixture(autouse=True)
+def _plain_static_files(settings: Any) -> None:
+    """Pages name static files without the manifest that `collectstatic` makes."""
+    settings.STORAGES = {
+        **settings.STORAGES,
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+
+
+@pytest.fixture(autouse=True)
+def _quick_passwords(settings: Any) -> None:
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _append_only_tables_can_be_emptied_between_tests() -> Iterator[None]:
+    """A transactional test ends with a flush, which the triggers refuse, as they should: lift them for it."""
+    from jobs.ledger.triggers import APPEND_ONLY_TABLES, create_sql, drop_sql
+
+    original = BaseDatabaseOperations.execute_sql_flush
+
+    def flush(self: BaseDatabaseOperations, sql_list: list[str]) -> None:
+        connection = connections[self.connection.alias]
+        existing = set(connection.introspection.table_names())
+        tables = [table for table in APPEND_ONLY_TABLES if table in existing]
+        with transaction.atomic(using=connection.alias), connection.cursor() as cursor:
+            for table in tables:
+                for statement in drop_sql(connection.vendor, table):
+                    cursor.execute(statement)
+            original(self, sql_list)
+            for table in tables:
+                for statement in create_sql(connection.vendor, table):
+                    cursor.execute(statement)
+
+    BaseDatabaseOperations.execute_sql_flush = flush  # type: ignore[method-assign]
+    yield
+    BaseDatabaseOperations.execute_sql_flush = original  # type: ignore[method-assign]
