@@ -66,6 +66,7 @@ INSTALLED_APPS = [
     "drf_spectacular",
     "rest_framework",
     "rest_framework.authtoken",
+    "shopapp",
     "jobs.web",
     "jobs.ledger",
     "jobs.errands",

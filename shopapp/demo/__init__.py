@@ -1,0 +1,1 @@
+"""The invented railway: demo data, loaded through the same actions that people use."""
