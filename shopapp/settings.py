@@ -164,8 +164,9 @@ FILE_UPLOAD_MAX_MEMORY_SIZE = 1024 * 1024
 DATA_UPLOAD_MAX_MEMORY_SIZE = 4 * 1024 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o640
 
-# The shop's signing key: a PKCS#12 file and its passphrase. `load_demo` makes one for the demo.
-SIGNING_P12 = env("MIDFLANK_SIGNING_P12", str(DATA_DIR / "demo-keys" / "shop.p12"))
+# The shop's signing key: a PKCS#12 file and its passphrase; {shop} stands for the shop's code, so that each
+# shop signs with its own. `load_demo` makes them for the demo.
+SIGNING_P12 = env("MIDFLANK_SIGNING_P12", str(DATA_DIR / "demo-keys" / "{shop}.p12"))
 SIGNING_PASSPHRASE = env("MIDFLANK_SIGNING_PASSPHRASE")
 SIGNING_PASSPHRASE_FILE = env("MIDFLANK_SIGNING_PASSPHRASE_FILE", str(DATA_DIR / "demo-keys" / "passphrase"))
 
