@@ -22,6 +22,22 @@ from django.db.backends.base.operations import BaseDatabaseOperations  # noqa: E
 pytest_plugins = ["tests.cast"]
 
 
+def _move_data_to_scratch() -> None:
+    """pytest-django reads the settings before it reads this file, so they still name the real data folder."""
+    from django.conf import settings
+
+    old = settings.DATA_DIR
+    for name in ("TRACE_DIR", "CARD_DIR", "PHOTO_DIR", "MEDIA_ROOT", "SIGNING_P12", "SIGNING_PASSPHRASE_FILE"):
+        path = Path(getattr(settings, name))
+        if path.is_relative_to(old):
+            moved = _SCRATCH / path.relative_to(old)
+            setattr(settings, name, type(getattr(settings, name))(moved))
+    settings.DATA_DIR = _SCRATCH
+
+
+_move_data_to_scratch()
+
+
 def pytest_unconfigure(config: pytest.Config) -> None:
     shutil.rmtree(_SCRATCH, ignore_errors=True)
 
