@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import NON_FIELD_ERRORS, PermissionDenied, ValidationError
+from django.db import models
 
 
 @dataclass(frozen=True)
@@ -67,3 +68,18 @@ def refuse(reasons: Iterable[Reason], error: type[Refusal] = NotAllowed) -> None
     found = tuple(reasons)
     if found:
         raise error(found)
+
+
+def check_fields(thing: models.Model, *, leave_out: Iterable[str] = ()) -> None:
+    """Raise `BadInput` with a sentence for every field of an unsaved or changed object that cannot be stored.
+
+    Both databases then refuse the same values: SQLite would take a text of any length.
+    """
+    try:
+        thing.full_clean(exclude=set(leave_out))
+    except ValidationError as error:
+        raise BadInput(
+            Reason("invalid", sentence, "" if field == NON_FIELD_ERRORS else field)
+            for field, sentences in error.message_dict.items()
+            for sentence in sentences
+        ) from None

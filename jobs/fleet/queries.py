@@ -8,14 +8,18 @@ from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Installati
 def engine_in(unit: Unit) -> Engine | None:
     """The engine installed in the unit now, or None."""
     installation = (
-        Installation.objects.filter(unit=unit, until_on__isnull=True).select_related("engine__engine_type").first()
+        Installation.objects.filter(unit=unit, until_on__isnull=True)
+        .select_related("engine__engine_type")
+        .first()
     )
     return installation.engine if installation else None
 
 
 def unit_of(engine: Engine) -> Unit | None:
     """The unit in which the engine is installed now, or None."""
-    installation = Installation.objects.filter(engine=engine, until_on__isnull=True).select_related("unit").first()
+    installation = (
+        Installation.objects.filter(engine=engine, until_on__isnull=True).select_related("unit").first()
+    )
     return installation.unit if installation else None
 
 

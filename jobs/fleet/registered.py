@@ -14,6 +14,7 @@ subjects.register(
 )
 
 kinds.register("unit.added", "unit added", group="fleet")
+kinds.register("engine.added", "engine added", group="fleet")
 kinds.register("engine.installed", "engine installed", group="fleet")
 kinds.register("engine.removed", "engine removed", group="fleet")
 kinds.register("engine-type.issued", "engine type revision issued", group="fleet")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import builtins
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -18,7 +19,7 @@ class Noun:
 
     type: str
     title: str
-    model: type[models.Model]
+    model: builtins.type[models.Model]
     address: Callable[[str], str]
 
 

@@ -7,7 +7,8 @@ queries of each room (`orders_for(person)`), so that another shop's work is simp
 from __future__ import annotations
 
 from jobs.errors import WrongPerson
-from jobs.people.models import Person, Role
+from jobs.ledger.actions import System
+from jobs.people.models import Person, Role, Shop
 
 P, T, I, K, A, M, D = (  # noqa: E741
     Role.PLANNER, Role.TECHNICIAN, Role.INSPECTOR, Role.KEEPER, Role.AUDITOR, Role.MANAGER, Role.ADMINISTRATOR
@@ -35,6 +36,7 @@ ACTIONS: dict[str, tuple[str, frozenset[str]]] = {
     "read-history": ("read the shop's history", frozenset({A, M, I, K, D})),
     "export-history": ("export the shop's history", frozenset({A, M, D})),
     "verify-ledger": ("verify the ledger of the shop", frozenset({A, M, D})),
+    "keep-fleet": ("add units and engines, and record where an engine is", frozenset({P, D})),
     "keep-people": ("keep people, roles and qualifications", frozenset({D})),
     "keep-procedures": ("issue procedures and engine types", frozenset({D})),
 }
@@ -46,11 +48,23 @@ def may(person: Person, action: str) -> bool:
     return person.is_active and not roles.isdisjoint(person.roles)
 
 
-def require(person: Person, action: str) -> None:
-    """Raise `WrongPerson` with a sentence when the person may not do the action."""
-    if may(person, action):
+def require(person: Person | System, action: str) -> None:
+    """Raise `WrongPerson` with a sentence when the person may not do it; Midflank itself always may."""
+    if isinstance(person, System) or may(person, action):
         return
     doing, roles = ACTIONS[action]
     wanted = " or ".join(sorted(Role(role).label for role in roles))
     held = ", ".join(sorted(Role(role).label for role in person.roles)) or "no role today"
-    raise WrongPerson(f"Only a {wanted} may {doing}. {person.name} holds: {held}.")
+    article = "an" if wanted[0] in "aeiou" else "a"
+    raise WrongPerson(f"Only {article} {wanted} may {doing}. {person.name} holds: {held}.")
+
+
+def require_shop(person: Person | System, shop: Shop) -> None:
+    """Raise `WrongPerson` when the person would change what belongs to another shop."""
+    if isinstance(person, Person) and person.shop_id != shop.pk:
+        raise WrongPerson(f"This belongs to {shop.name}; {person.name} works for {person.shop.name}.")
+
+
+def acting(person: Person | System) -> list[Person]:
+    """The acting person as something a ledger entry is about; nobody, when Midflank itself acted."""
+    return [person] if isinstance(person, Person) else []

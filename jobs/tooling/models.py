@@ -73,7 +73,9 @@ class Calibration(models.Model):
     )
     standard_uncertainty = models.FloatField(null=True, blank=True, help_text="In the instrument's own unit.")
     note = models.TextField(blank=True)
-    recorded_by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
+    recorded_by = models.ForeignKey(
+        Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+", help_text="Empty: at set-up."
+    )
     recorded_at = models.DateTimeField(default=timezone.now)
 
     class Meta:
