@@ -27,7 +27,8 @@ def _move_data_to_scratch() -> None:
     from django.conf import settings
 
     old = settings.DATA_DIR
-    for name in ("TRACE_DIR", "CARD_DIR", "PHOTO_DIR", "MEDIA_ROOT", "SIGNING_P12", "SIGNING_PASSPHRASE_FILE"):
+    keys = ("SIGNING_P12", "SIGNING_PASSPHRASE_FILE")
+    for name in ("TRACE_DIR", "CARD_DIR", "PHOTO_DIR", "MEDIA_ROOT", *keys):
         path = Path(getattr(settings, name))
         if path.is_relative_to(old):
             moved = _SCRATCH / path.relative_to(old)

@@ -17,7 +17,7 @@ from tests.cast import SPEC, STEP
 class Walk:
     """Does steps through the actions; the photo and the analysed trace are laid down as rows.
 
-    `walk(order, until="torque")` stops before that step (a name of `cast.STEP` or a position); `walk.do(step)`
+    `walk(order, until="torque")` stops before that step (a name of `cast.STEP`, a position); `walk.do(step)`
     does one step. `as_found` and `as_left` say what the analyses come to: (verdict, deviation in degrees).
     """
 
