@@ -1,0 +1,32 @@
+# One command for each chore. `make help` lists them.
+SHELL := /bin/bash
+.DEFAULT_GOAL := help
+.PHONY: help demo test test-production lint bench lock setup
+
+# Worker processes for the tests; see DEVELOPERS.md for what was measured.
+WORKERS ?= 0
+ARGS ?=
+
+help: ## list these commands
+	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-16s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)
+
+demo: ## set up, carry one timing job, serve on http://127.0.0.1:8000 (PORT=8001, SERVE=no)
+	@PORT="$(PORT)" SERVE="$(SERVE)" PYTHON="$(PYTHON)" scripts/demo.sh
+
+test: lint ## lint, then the whole suite on SQLite (ARGS= goes to pytest)
+	@env -u DATABASE_URL -u REDIS_URL .venv/bin/python -m pytest -n $(WORKERS) $(ARGS)
+
+test-production: setup ## the same suite on a PostgreSQL and a Redis of its own (ARGS= goes to pytest)
+	@scripts/test-production.sh -n $(WORKERS) $(ARGS)
+
+lint: setup ## ruff, mypy, import-linter, migrations, shellcheck, compose file
+	@scripts/lint.sh
+
+bench: setup ## speed and accuracy, as tables
+	@scripts/bench.sh
+
+lock: ## renew requirements.txt and requirements-dev.txt (UPGRADE=yes for newer versions)
+	@UPGRADE="$(UPGRADE)" scripts/lock.sh
+
+setup: ## the private environment in .venv with what the tests need
+	@PYTHON="$(PYTHON)" scripts/setup.sh test

@@ -1,0 +1,88 @@
+#!/usr/bin/env bash
+# Sets everything up, carries one timing job through a running server, then keeps serving.
+# PORT= names the port, SERVE=no stops after the job.
+set -euo pipefail
+# shellcheck source=scripts/common.sh
+. "$(dirname "${BASH_SOURCE[0]}")/common.sh"
+
+# The demo is the embedded default and must never fill a database that happens to be named around it.
+unset DATABASE_URL REDIS_URL
+export PORT=${PORT:-8000}
+export MIDFLANK_DATA=${MIDFLANK_DATA:-data}
+server=
+
+stop() {
+    trap - EXIT INT TERM HUP
+    if [ -n "$server" ]; then
+        end_group "$server"
+        wait "$server" 2>/dev/null || true
+    fi
+}
+trap stop EXIT
+trap 'stop; say; say "Stopped."; exit 0' INT TERM HUP
+
+# port_is_free PYTHON: binds as the server will, so it says the same.
+port_is_free() {
+    "$1" - <<'PY'
+import os
+import socket
+import sys
+
+with socket.socket() as listener:
+    listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        listener.bind(("127.0.0.1", int(os.environ["PORT"])))
+    except (OSError, ValueError, OverflowError):
+        sys.exit(1)
+PY
+}
+
+# Any answer will do: it shows that the server takes requests.
+wait_for_server() {
+    "$VENV_PYTHON" - "$server" <<'PY'
+import os
+import sys
+import time
+import urllib.error
+import urllib.request
+
+for _ in range(240):
+    try:
+        urllib.request.build_opener(urllib.request.ProxyHandler({})).open(
+            f"http://127.0.0.1:{os.environ['PORT']}/sign-in/", timeout=10
+        )
+    except urllib.error.HTTPError as answer:
+        sys.exit(f"The server answered {answer.code} on its sign-in page.")
+    except OSError:
+        try:
+            os.kill(int(sys.argv[1]), 0)
+        except ProcessLookupError:
+            sys.exit("The server ended before it answered.")
+        time.sleep(0.25)
+    else:
+        sys.exit(0)
+sys.exit("The server did not answer within a minute.")
+PY
+}
+
+python=$(find_python)
+port_is_free "$python" ||
+    fail "Port $PORT of 127.0.0.1 is not to be had: something else listens there. Choose another: make demo PORT=8001"
+scripts/setup.sh run
+mkdir -p "$MIDFLANK_DATA"
+"$VENV_PYTHON" manage.py migrate --no-input --verbosity 0
+"$VENV_PYTHON" manage.py collectstatic --no-input --verbosity 0
+accounts=$("$VENV_PYTHON" manage.py load_demo)
+
+# A session of its own: Ctrl-C reaches this script first, which then ends the server and its worker together.
+setsid "$VENV_PYTHON" manage.py serve >>"$MIDFLANK_DATA/serve.log" 2>&1 </dev/null &
+server=$!
+wait_for_server || fail "See the end of $MIDFLANK_DATA/serve.log:"$'\n'"$(tail -n 15 "$MIDFLANK_DATA/serve.log")"
+"$VENV_PYTHON" manage.py carry_demo
+say "$accounts"
+
+if [ "${SERVE:-yes}" = no ]; then
+    exit 0
+fi
+say "Midflank serves on http://127.0.0.1:$PORT (its log: $MIDFLANK_DATA/serve.log). Ctrl-C stops it."
+wait "$server" || fail "The server ended; see $MIDFLANK_DATA/serve.log."

@@ -1,0 +1,53 @@
+#!/usr/bin/env bash
+# Makes the private environment. `setup.sh run` is what Midflank runs on, `setup.sh test` adds what its tests need.
+# What is there already is left alone: the checksum of the lock file says whether anything changed.
+set -euo pipefail
+# shellcheck source=scripts/common.sh
+. "$(dirname "${BASH_SOURCE[0]}")/common.sh"
+
+# install_locked LOCKFILE... installs exactly these pins unless the environment holds them already.
+install_locked() {
+    local stamp=$VENV/installed-${*: -1} wanted
+    wanted=$(cat "$@" | sha256sum)
+    [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ] && return
+    say "Installing the Python packages of $* (a minute or two, the first time)"
+    local name arguments=()
+    for name in "$@"; do
+        arguments+=(-r "$name")
+    done
+    # Wheels only: a fresh machine has no compiler, and a missing wheel is told in one line.
+    "$VENV_PYTHON" -m pip install --quiet --disable-pip-version-check --no-input --only-binary=:all: --require-hashes \
+        "${arguments[@]}" || fail "The Python packages were not installed; what is above says why."
+    printf '%s\n' "$wanted" >"$stamp"
+}
+
+make_venv() {
+    local python version
+    python=$(find_python)
+    if ! "$python" -c 'import ensurepip, venv' 2>/dev/null; then
+        version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
+        need_packages "to make the private environment" "python$version-venv"
+    fi
+    say "Making the private environment in $VENV"
+    "$python" -m venv --clear "$VENV" || fail "Python could not make the environment in $VENV; what is above says why."
+}
+
+# An environment that lost its interpreter (Python upgraded, folder moved) or was cut off while being made is made anew.
+if ! "$VENV_PYTHON" -c 'import pip' 2>/dev/null; then
+    make_venv
+fi
+
+mapfile -t packages <scripts/debian-run.txt
+need_packages "the job card" "${packages[@]}"
+case ${1:-run} in
+    run) install_locked requirements.txt ;;
+    test)
+        if [ -z "${MIDFLANK_CHROMIUM:-}" ]; then
+            mapfile -t packages <scripts/debian-test.txt
+            need_packages "the browser tests" "${packages[@]}"
+        fi
+        install_locked requirements.txt
+        install_locked requirements.txt requirements-dev.txt
+        ;;
+    *) fail "setup.sh knows 'run' and 'test'." ;;
+esac
