@@ -1,0 +1,96 @@
+"""Command line of the numerics.
+
+    python -m analysis trace FILE --spec SPEC.json
+    python -m analysis traces --manifest FILE.jsonl
+
+Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
+2 the trace or the spec was refused; 3 the command line, the spec file or the manifest cannot be used.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from analysis import analyse
+from analysis.errors import AnalysisRefused, SpecRefused, TraceRefused
+
+RESULT, REFUSED, UNUSABLE = 0, 2, 3
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> None:  # type: ignore[override]
+        self.print_usage(sys.stderr)
+        self.exit(UNUSABLE, f"{self.prog}: {message}\n")
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line; returns the exit status."""
+    parser = _Parser(prog="python -m analysis", description="Reference angle from recorded traces.",
+                     epilog="Exit status: 0 result, 2 refused, 3 command, spec file or manifest unusable.")
+    commands = parser.add_subparsers(dest="command", required=True, parser_class=_Parser)
+    one = commands.add_parser("trace", help="analyse one trace and print its result as JSON")
+    one.add_argument("file", type=Path)
+    one.add_argument("--spec", type=Path, required=True)
+    many = commands.add_parser("traces", help="analyse the traces of a manifest, one result a line, in order")
+    many.add_argument("--manifest", type=Path, required=True)
+    chosen = parser.parse_args(arguments)
+    return _one(chosen.file, chosen.spec) if chosen.command == "trace" else _many(chosen.manifest)
+
+
+def _one(file: Path, spec_file: Path) -> int:
+    try:
+        spec = json.loads(spec_file.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as wrong:
+        print(f"The spec file cannot be used: {wrong}", file=sys.stderr)
+        return UNUSABLE
+    result = outcome(file, spec)
+    print(json.dumps(result, indent=1, allow_nan=False))
+    return REFUSED if "refused" in result else RESULT
+
+
+def _many(manifest: Path) -> int:
+    try:
+        lines = manifest.read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError) as wrong:
+        print(f"The manifest cannot be read: {wrong}", file=sys.stderr)
+        return UNUSABLE
+    specs: dict[str, object] = {}
+    for line in lines:
+        if line.strip():
+            print(json.dumps(_entry(line, manifest.parent, specs), allow_nan=False), flush=True)
+    return RESULT
+
+
+def _entry(line: str, folder: Path, specs: dict[str, object]) -> dict[str, object]:
+    """One line of a manifest to one result; relative paths are relative to the manifest."""
+    try:
+        entry = json.loads(line)
+        trace, spec = folder / entry["trace"], entry["spec"]
+    except (ValueError, KeyError, TypeError):
+        return TraceRefused('A manifest line is an object with "trace" and "spec".').to_json()
+    if isinstance(spec, str):
+        if spec not in specs:
+            try:
+                specs[spec] = json.loads((folder / spec).read_text(encoding="utf-8"))
+            except (OSError, ValueError) as wrong:
+                return SpecRefused(f"The spec file cannot be used: {wrong}").to_json()
+        spec = specs[spec]
+    return outcome(trace, spec)
+
+
+def outcome(file: Path, spec: Mapping[str, object]) -> dict[str, object]:
+    """The result, or the refusal in the shape of the contract."""
+    try:
+        return analyse(file, spec)
+    except (TraceRefused, SpecRefused) as refused:
+        return refused.to_json()
+
+
+__all__ = ["AnalysisRefused", "main", "outcome"]
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,141 @@
+"""Quality gates: what must hold before an angle is given, each with value, limit and a sentence.
+
+A gate that fails means no result. Gates only look at facts found elsewhere; they decide, they do not compute.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from analysis.reference.estimate import Estimate
+from analysis.reference.look import Look, lift_noise
+from analysis.result import Check, SweepResult
+from analysis.spec import ProbeCalibration, Spec
+from analysis.sweeps import Sweep
+from analysis.traces import Trace
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_SAMPLES = 60
+LEAST_LIFT_MM = 0.2
+LEAST_LIFT_NOISE = 12.0
+REPEATABILITY_DEG = 0.12
+HYSTERESIS_LIMIT_DEG = 2.0
+MISFIT_PART = 0.02
+STUCK_PART = 0.05
+
+# When several faults are seen, the one that explains the others comes first.
+FAULT_ORDER = ("saturation", "sign inverted", "two crests", "flank missing", "crest not passed", "too few samples")
+
+
+def failed(made: list[Check]) -> bool:
+    """Whether any gate is shut."""
+    return any(not check.passed for check in made)
+
+
+def of_range(counts: Floats, calibration: ProbeCalibration) -> list[Check]:
+    """Whether the counts lie where the probe was calibrated."""
+    if calibration.range_counts is None:
+        return []
+    low, high = calibration.range_counts
+    outside = float(np.mean((counts < low) | (counts > high)))
+    limit = 0.06
+    return [Check("calibrated range", outside <= limit, outside, limit, "share of samples",
+                  f"{outside:.1%} of the samples lie outside the probe's calibrated range.")]
+
+
+def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep]) -> list[Check]:
+    """Gates before any crest is looked for; `lift` is scaled."""
+    n = len(trace)
+    made = [Check("too few samples", n >= LEAST_SAMPLES, float(n), float(LEAST_SAMPLES), "samples",
+                  f"The trace holds {n} samples.")]
+    if failed(made):
+        return made
+    smooth = median_filter(lift[:: max(1, n // 50_000)], 5, mode="nearest")
+    span = float(np.quantile(smooth, 0.995) - np.quantile(smooth, 0.005))
+    noise = lift_noise(lift[:200_000])
+    least = max(LEAST_LIFT_MM, LEAST_LIFT_NOISE * noise) if not trace.in_counts else LEAST_LIFT_NOISE * noise
+    made.append(Check("flat trace", span > least, span, least, "mm" if not trace.in_counts else "scaled counts",
+                      "The probe moves no more than its noise: it is not on the datum." if span <= least
+                      else "The probe moves well beyond its noise."))
+    moved = float(np.ptp(trace.angle_deg))
+    made.append(Check("encoder turning", bool(sweeps), moved, 0.0, "crank deg",
+                      "The encoder turns." if sweeps else "The encoder is stuck: it does not turn."))
+    if not failed(made):
+        made.append(_stuck(trace, lift, span))
+    return made
+
+
+def _stuck(trace: Trace, lift: Floats, span: float) -> Check:
+    """Whether the lift moves on while the encoder stands."""
+    stride = max(1, len(trace) // 100_000)
+    angle, smooth = trace.angle_deg[::stride], median_filter(lift[::stride], 7, mode="nearest")
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(angle) != 0.0]))
+    lengths = np.diff(np.append(starts, len(angle)))
+    worst = 0.0
+    for start, length in zip(starts[lengths > 12].tolist(), lengths[lengths > 12].tolist(), strict=True):
+        part = smooth[start + 4:start + length - 4]
+        worst = max(worst, float(np.ptp(part)) / span)
+    return Check("encoder stuck", worst <= STUCK_PART, worst, STUCK_PART, "share of the lift",
+                 "The lift moves on while the encoder stands still: its coupling is stuck or slips."
+                 if worst > STUCK_PART else "The encoder moves whenever the lift does.")
+
+
+def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:
+    """Whether any sweep can be used, and if none, the fault that explains it."""
+    faults = [s.fault for s in seen.sweeps if s.fault]
+    usable = len(seen.sweeps) - len(faults)
+    made = [Check("sweeps over the crest", usable >= 1, float(usable), 1.0, "sweeps",
+                  f"{usable} of {len(seen.sweeps)} sweeps pass the crest on both flanks.")]
+    grave = [name for name in ("saturation", "two crests", "sign inverted")
+             if faults.count(name) * 2 > len(seen.sweeps)]
+    if usable == 0 or grave:
+        worst = grave[0] if grave else min(set(faults), key=FAULT_ORDER.index) if faults else "too few samples"
+        first = next((s.message for s in seen.sweeps if s.fault == worst), "No sweep was found.")
+        made.append(Check(worst, False, float(faults.count(worst)), 0.0, "sweeps", first))
+    return made
+
+
+def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec, good: list[int]) -> list[Check]:
+    """Gates on the fit: knocks, agreement of the sweeps, hysteresis, misfit."""
+    made = [] if found.slipped else [_knocks(found, good)]
+    if found.slipped:
+        made.append(Check("repeatability", False, None, REPEATABILITY_DEG, "crank deg", found.slipped))
+    if failed(made):
+        return made
+    made.append(_repeatability(found, rows))
+    made.append(_misfit(found, seen, spec))
+    return made
+
+
+def _knocks(found: Estimate, good: list[int]) -> Check:
+    senses = {float(found.points.sense[found.points.sweep == k][0]) for k in good}
+    left = {float(s) for s in np.unique(found.points.sense[found.use])}
+    n = len(found.knocked)
+    passed = bool(found.use.any()) and left == senses and n * 2 < max(len(good), 1)
+    message = ("No knock of the probe within a sweep." if not n else
+               f"Probe knocked in {n} of {len(good)} sweeps. " + next(iter(found.knocked.values())))
+    return Check("probe knock", passed or n == 0, float(n), float((len(good) - 1) // 2), "sweeps", message)
+
+
+def _repeatability(found: Estimate, rows: list[SweepResult]) -> Check:
+    """Whether the used sweeps agree once hysteresis and lag are taken into account."""
+    away = [abs(d) for d in found.sweep_deviation_deg.values()]
+    own = [u for u in found.sweep_uncertainty_deg.values()]
+    worst = max(away, default=0.0)
+    limit = max(REPEATABILITY_DEG, 8.0 * max(own, default=0.0))
+    return Check("repeatability", worst <= limit, worst, limit, "crank deg",
+                 f"The sweeps agree within {worst:.4f} degrees." if worst <= limit
+                 else f"The sweeps disagree by {worst:.3f} degrees: something slipped between them.")
+
+
+def _misfit(found: Estimate, seen: Look, spec: Spec) -> Check:
+    """Whether the residuals are small against the lift: a datum that is not the one in the spec leaves more."""
+    used = found.use & (found.points.count < 4.0) & ~found.points.spiky
+    misfit = float(np.median(np.abs(found.fit.residual[used]))) * 1.4826 / max(seen.range, 1e-12)
+    name = "profile mismatch" if found.shape.known else "shape misfit"
+    return Check(name, misfit <= MISFIT_PART, misfit, MISFIT_PART, "share of the lift",
+                 "The lift follows the datum's shape." if misfit <= MISFIT_PART
+                 else "The lift does not follow the datum's shape: wrong datum, wrong profile or a worn lobe.")

@@ -1,0 +1,198 @@
+"""From bytes and a timing spec to the result: the one road everybody takes."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis import checks as gates
+from analysis import decision, uncertainty
+from analysis.reference.budget import sources, sweep_results
+from analysis.reference.estimate import Estimate, estimate
+from analysis.reference.look import Look, look
+from analysis.reference.points import Points, gather
+from analysis.result import Check, Correction, Result, SweepResult
+from analysis.spec import Spec, read_spec
+from analysis.sweeps import Sweep, cut, cut_between_crests
+from analysis.traces import Trace, read_trace
+from analysis.version import __version__
+
+Floats = npt.NDArray[np.float64]
+COUNTS_RANGE = 20.0       # raw counts are scaled so that their range is this
+
+
+@dataclass
+class Work:
+    """Everything a run found on its way; the plot and the explanation read it."""
+
+    trace: Trace
+    spec: Spec
+    lift: Floats
+    scale: float
+    sweeps: list[Sweep]
+    points: Points | None
+    look: Look | None
+    estimate: Estimate | None
+    checks: list[Check]
+    result: Result
+
+
+def analyse(data: bytes | Path, spec: Mapping[str, object], *, filename: str = "") -> dict[str, object]:
+    """Analyse one trace.
+
+    Parameters
+    ----------
+    data : bytes or Path
+        The file as it came, or where it lies.
+    spec : mapping
+        The timing spec (trace-format, section 2).
+    filename : str
+        For messages only.
+
+    Returns
+    -------
+    dict
+        The result of trace-format, section 3.
+
+    Raises
+    ------
+    TraceRefused, SpecRefused
+    """
+    wanted = read_spec(spec)
+    return work(read_trace(data, filename=filename), wanted).result.to_json()
+
+
+def work(trace: Trace, spec: Spec) -> Work:
+    """Analyse a trace that has been read; never raises for what a trace may hold."""
+    lift, scale, calibrated = displacement(trace, spec)
+    sweeps = cut(trace.angle_deg)
+    out = Work(trace, spec, lift, scale, sweeps, None, None, None, [], _no_result(trace, spec, [], []))
+    out.checks += calibrated
+    out.checks += gates.of_trace(trace, lift / scale, sweeps)
+    if gates.failed(out.checks):
+        return _closed(out, [])
+    out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale)
+    out.look = look(out.points, len(sweeps))
+    out = _cut_again(out)
+    assert out.points is not None
+    assert out.look is not None
+    out.checks += gates.of_look(out.look, out.sweeps)
+    good = [k for k, seen in enumerate(out.look.sweeps) if not seen.fault]
+    if gates.failed(out.checks) or not good:
+        return _closed(out, [])
+    out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
+    return _concluded(out, good)
+
+
+def displacement(trace: Trace, spec: Spec) -> tuple[Floats, float, list[Check]]:
+    """Lift in millimetres through the calibration, or counts with the scale to bring them into range."""
+    if not trace.in_counts:
+        return trace.lift, 1.0, []
+    calibration = spec.probe_calibration
+    if calibration is None:
+        low, high = np.quantile(trace.lift, [0.01, 0.99])
+        return trace.lift, max(float(high - low), 1e-9) / COUNTS_RANGE, []
+    lift = np.polynomial.polynomial.polyval(trace.lift - calibration.origin, calibration.coefficients)
+    return np.asarray(lift, dtype=np.float64), 1.0, gates.of_range(trace.lift, calibration)
+
+
+def _cut_again(out: Work) -> Work:
+    """Cut passes of more than one crest, once the crests are known."""
+    assert out.points is not None
+    assert out.look is not None
+    period = out.spec.period_deg
+    travel = max(float(np.ptp(out.trace.angle_deg[s.start:s.stop])) for s in out.sweeps)
+    if travel <= 0.75 * period:
+        return out
+    high = out.points.lift > out.look.low + 0.5 * out.look.range
+    angle = out.points.angle_deg[high & ~out.points.spiky]
+    turn = np.deg2rad(angle * 360.0 / period)
+    crest = math.degrees(math.atan2(float(np.sin(turn).mean()), float(np.cos(turn).mean()))) * period / 360.0
+    near = crest + period * round((float(np.median(out.trace.angle_deg)) - crest) / period)
+    out.sweeps = cut_between_crests(out.sweeps, out.trace.angle_deg, near, period)
+    folded = out.trace.angle_deg - period * np.round((out.trace.angle_deg - near) / period)
+    out.points = gather(out.trace.time_s, folded, out.lift, out.sweeps, scale=out.scale)
+    out.look = look(out.points, len(out.sweeps))
+    return out
+
+
+def _concluded(out: Work, good: list[int]) -> Work:
+    """Sweeps, checks, budget and verdict of an estimate."""
+    assert out.estimate is not None
+    assert out.look is not None
+    found, spec = out.estimate, out.spec
+    offset = spec.crest_to_tdc_deg
+    rows = sweep_results(found, out.sweeps, out.trace.time_s, out.look, offset)
+    out.checks += gates.of_estimate(found, rows, out.look, spec, good)
+    if gates.failed(out.checks):
+        return _closed(out, rows)
+    listed = sources(found, spec, out.trace)
+    total = uncertainty.combine(listed, spec.coverage)
+    reference = found.fit.crest_deg + offset
+    made = decision.decide(
+        reference, spec.target_deg, spec.tolerance_deg, standard_uncertainty_deg=total.standard,
+        expanded_uncertainty_deg=total.expanded, degrees_of_freedom=total.degrees_of_freedom,
+    )
+    freedom = total.degrees_of_freedom
+    out.result = Result(
+        reference_deg=reference, deviation_deg=made.deviation_deg, standard_uncertainty_deg=total.standard,
+        expanded_uncertainty_deg=total.expanded, coverage_factor=total.coverage_factor,
+        degrees_of_freedom=freedom if math.isfinite(freedom) else None, verdict=made.verdict,
+        conformance_probability=made.conformance_probability, guard_band_deg=made.guard_band_deg,
+        hysteresis_deg=hysteresis(rows), sweeps=tuple(rows), checks=tuple(out.checks),
+        budget=uncertainty.budget(listed), correction=correction(made.deviation_deg, spec),
+        method=method(spec), analysis_version=__version__, trace_sha256=out.trace.sha256, findings=found.findings(),
+    )
+    return out
+
+
+def hysteresis(rows: list[SweepResult]) -> float | None:
+    """Mean forward less mean reverse of the used sweeps, crank degrees."""
+    sides = [[r.reference_deg for r in rows if r.used and r.direction == way and r.reference_deg is not None]
+             for way in ("forward", "reverse")]
+    if not all(sides):
+        return None
+    return float(np.mean(sides[0]) - np.mean(sides[1]))
+
+
+def correction(deviation_deg: float, spec: Spec) -> Correction:
+    """The ring has to go where the deviation came from; a retard moves it against normal rotation."""
+    shift = -deviation_deg * spec.index_per_crank
+    millimetres = None if spec.index_radius_mm is None else math.radians(shift) * spec.index_radius_mm
+    sense = "none" if shift == 0.0 else ("advance" if shift > 0.0 else "retard")
+    return Correction(shift, millimetres, sense)  # type: ignore[arg-type]
+
+
+def method(spec: Spec) -> str:
+    """One line that says what made the figure."""
+    shapes = {"lobe": "even function fitted to both flanks", "lobe-profile": "registration of the lobe's profile",
+              "piston": "exact slider-crank", "link-rod": "master and link rod"}
+    return f"Global model fit, {shapes[spec.kind]}; started from bisected chords"
+
+
+def _closed(out: Work, rows: list[SweepResult]) -> Work:
+    """No result: the checks say why."""
+    if not rows:
+        looks = out.look.sweeps if out.look is not None else ()
+        rows = [SweepResult(s.direction, float(out.trace.time_s[s.start]), float(out.trace.time_s[s.stop - 1]),
+                            None, None, False, looks[k].message if k < len(looks) else "")
+                for k, s in enumerate(out.sweeps)]
+    else:
+        rows = [SweepResult(r.direction, r.start_s, r.stop_s, r.reference_deg, r.standard_uncertainty_deg, False,
+                            r.reason or "No result from this trace.") for r in rows]
+    out.result = _no_result(out.trace, out.spec, out.checks, rows)
+    return out
+
+
+def _no_result(trace: Trace, spec: Spec, made: list[Check], rows: list[SweepResult]) -> Result:
+    return Result(
+        reference_deg=None, deviation_deg=None, standard_uncertainty_deg=None, expanded_uncertainty_deg=None,
+        coverage_factor=None, degrees_of_freedom=None, verdict="no-result", conformance_probability=None,
+        guard_band_deg=None, hysteresis_deg=None, sweeps=tuple(rows), checks=tuple(made), budget=(),
+        correction=None, method=method(spec), analysis_version=__version__, trace_sha256=trace.sha256,
+    )

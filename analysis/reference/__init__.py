@@ -1,0 +1,1 @@
+"""The reference angle of each kind of datum."""

@@ -1,0 +1,89 @@
+"""What an estimate is worth: the sweeps one by one, and the sources of uncertainty."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.reference.estimate import Estimate
+from analysis.reference.look import Look
+from analysis.result import SweepResult
+from analysis.spec import Spec
+from analysis.sweeps import Sweep
+from analysis.traces import Trace
+from analysis.uncertainty import Source
+
+Floats = npt.NDArray[np.float64]
+BLOCKS = (8, 24, 64)       # points; residuals of neighbouring points are related, of far ones not
+
+
+def type_a(found: Estimate) -> tuple[float, float]:
+    """Standard uncertainty of the crest from the residuals, and its degrees of freedom.
+
+    The influence of each point times its residual, summed in blocks: blocks long enough to be independent show
+    the true spread, short ones the white part. The larger of the white figure and a blend with the blocks' counts.
+    """
+    influence = found.fit.influence_deg[found.use]
+    white = float(found.fit.variance_deg2 - found.fit.prior_variance_deg2)
+    spread, freedom = white, float(len(influence))
+    for size in BLOCKS:
+        sums = np.add.reduceat(influence, np.arange(0, len(influence), size))
+        if len(sums) < 12:
+            break
+        block = float(np.sum(sums**2))
+        # a block figure from m blocks is known to 1/sqrt(2m); only an excess beyond that is believed in full
+        if block > spread:
+            spread, freedom = block, float(len(sums))
+    return math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
+
+
+def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
+    """The budget's sources, crank degrees."""
+    own, freedom = type_a(found)
+    listed = [Source("residuals of the fit", "A", own, freedom)]
+    prior = math.sqrt(found.fit.prior_variance_deg2)
+    listed.append(Source("effects the trace cannot tell apart (drift, lag, lash, eccentricity)", "B", prior))
+    listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
+    return listed
+
+
+def sweep_results(found: Estimate, sweeps: list[Sweep], time_s: Floats, seen: Look, offset_deg: float
+                  ) -> list[SweepResult]:
+    """Each sweep with its own crest; fills the estimate's deviations from the common one."""
+    rows = []
+    for k, sweep in enumerate(sweeps):
+        mine = found.use & (found.points.sweep == k)
+        reason = seen.sweeps[k].message or found.knocked.get(k, "")
+        reference: float | None = None
+        own: float | None = None
+        if mine.any() and not reason:
+            away, own = _own_crest(found, mine)
+            found.sweep_deviation_deg[k], found.sweep_uncertainty_deg[k] = away, own
+            moved = _mean_shift(found, mine)
+            reference = found.fit.crest_deg + moved + away + offset_deg
+        rows.append(SweepResult(
+            "forward" if sweep.sense > 0 else "reverse", float(time_s[sweep.start]), float(time_s[sweep.stop - 1]),
+            reference, own, bool(mine.any()) and not reason, reason,
+        ))
+    return rows
+
+
+def _own_crest(found: Estimate, mine: npt.NDArray[np.bool_]) -> tuple[float, float]:
+    """Deviation of one sweep's crest from the common fit and its standard uncertainty, offset left free."""
+    fit = found.fit
+    w, slope, residual = fit.weight[mine], fit.slope[mine], fit.residual[mine]
+    total = max(float(w.sum()), 1e-12)
+    tilt = slope - float((w * slope).sum()) / total
+    power = max(float((w * tilt**2).sum()), 1e-12)
+    return -float((w * tilt * residual).sum()) / power, fit.s0 / math.sqrt(power)
+
+
+def _mean_shift(found: Estimate, mine: npt.NDArray[np.bool_]) -> float:
+    """Hysteresis and lag of a sweep, weighted as its crest is."""
+    fit = found.fit
+    weight = fit.weight[mine] * fit.slope[mine] ** 2
+    shift = fit.shifts.get("hysteresis", 0.0) * found.points.sense[mine]
+    shift = shift + fit.shifts.get("lag", 0.0) * found.points.speed[mine]
+    return float((weight * shift).sum() / max(float(weight.sum()), 1e-12))

@@ -1,0 +1,166 @@
+"""A first look at a trace: where the lift lives, where each sweep's crest is, and what makes it hopeless.
+
+Everything here works on medians and levels, so that it stands whatever the noise; what it finds starts the fit
+or stops it with a reason.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.ndimage import median_filter
+
+from analysis.reference.lobe import Midline, bisect
+from analysis.reference.points import Points
+
+Floats = npt.NDArray[np.float64]
+HALF = 0.5
+FLANK_LOW = 0.25
+
+
+@dataclass(frozen=True)
+class SweepLook:
+    """One sweep at first sight; `fault` is empty when it can be used, else the name of the check it fails."""
+
+    midline: Midline | None
+    fault: str
+    message: str
+
+
+@dataclass(frozen=True)
+class Look:
+    """The trace at first sight; lift units are those of the points."""
+
+    low: float
+    high: float
+    noise: float
+    floor: bool           # the low end is a rail or a probe off its datum: no lift is measured there
+    sweeps: tuple[SweepLook, ...]
+
+    @property
+    def range(self) -> float:
+        return self.high - self.low
+
+
+def lift_noise(lift: Floats) -> float:
+    """Robust standard deviation of the lift's fast part, from its second differences."""
+    if len(lift) < 8:
+        return 0.0
+    bends = np.abs(np.diff(lift, 2))
+    return float(np.median(bends)) * 1.4826 / np.sqrt(6.0)
+
+
+def look(points: Points, sweep_count: int) -> Look:
+    """Look at a trace's points, sweep by sweep."""
+    smooth = median_filter(points.lift, 7, mode="nearest")
+    low, high = (float(x) for x in np.quantile(smooth, [0.01, 0.995]))
+    low_band = smooth <= low + 0.03 * (high - low)
+    floor = bool(low_band.sum() > 10 and _commonest(points.lift[low_band]) > 0.35)
+    noise = lift_noise(points.lift)
+    sweeps = tuple(
+        _look_at(points.angle_deg[points.sweep == k], smooth[points.sweep == k], points.lift[points.sweep == k],
+                 low, high, noise)
+        for k in range(sweep_count)
+    )
+    return Look(low, high, noise, floor, sweeps)
+
+
+def _commonest(values: Floats) -> float:
+    """Share of the commonest value."""
+    _, counts = np.unique(values, return_counts=True)
+    return float(counts.max() / len(values)) if len(values) else 0.0
+
+
+def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float) -> SweepLook:
+    if len(angle) < 24:
+        return SweepLook(None, "too few samples", f"Only {len(angle)} points in this sweep.")
+    order = np.argsort(angle, kind="stable")
+    angle, smooth, lift = angle[order], smooth[order], lift[order]
+    starts, stops = _regions(smooth > low + HALF * (high - low))
+    starts, stops = _joined(smooth, starts, stops, low + FLANK_LOW * (high - low))
+    if len(starts) == 0:
+        return SweepLook(None, "crest not passed", "The sweep never rises to half of the lift.")
+    at_start, at_stop = bool(starts[0] == 0), bool(stops[-1] == len(angle))
+    if at_start and at_stop and len(starts) >= 2:
+        return SweepLook(None, "sign inverted", "The lift falls where it should rise: the sign looks upside down.")
+    if len(starts) > 1 and not (at_start or at_stop):
+        return SweepLook(None, "two crests", f"{len(starts)} crests in one sweep could each be the datum.")
+    if at_start or at_stop:
+        return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only.")
+    fault = _topped(angle, smooth, lift, float(np.quantile(smooth, 0.995)), low, noise)
+    if fault:
+        return SweepLook(None, "saturation", fault)
+    midline = bisect(angle, lift, low, high)
+    if midline.crest_deg is None or len(midline.level) < 12:
+        return SweepLook(None, "flank missing", "The flanks do not share enough levels to be bisected.")
+    return SweepLook(midline, "", "")
+
+
+def _regions(above: npt.NDArray[np.bool_]) -> tuple[list[int], list[int]]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], above.astype(np.int8), [0]])))
+    return edges[::2].tolist(), edges[1::2].tolist()
+
+
+def _joined(smooth: Floats, starts: list[int], stops: list[int], dip: float) -> tuple[list[int], list[int]]:
+    """Regions joined where the lift between them does not fall below `dip`, blips of a few points dropped."""
+    kept_starts: list[int] = []
+    kept_stops: list[int] = []
+    for start, stop in zip(starts, stops, strict=True):
+        if stop - start < 4:
+            continue
+        if kept_stops and float(smooth[kept_stops[-1]:start].min()) > dip:
+            kept_stops[-1] = stop
+        else:
+            kept_starts.append(start)
+            kept_stops.append(stop)
+    return kept_starts, kept_stops
+
+
+def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float, noise: float) -> str:
+    """Why the top is a rail or a stop and no crest; empty when it is a crest.
+
+    A rail repeats one value over the whole top although the lift is noisy elsewhere; a stop ends in corners: the
+    flank arrives at the flat with its slope. A real crest, flat-nosed or round, arrives with none.
+    """
+    drop = max(4.0 * noise, 0.004 * (high - low))
+    top = np.flatnonzero(smooth >= high - drop)
+    if len(top) < 8:
+        return ""
+    first, last = int(top[0]), int(top[-1])
+    width = float(angle[last] - angle[first])
+    inner = lift[first:last + 1]
+    repeats = _commonest(inner)
+    flank = _flank_width(angle, smooth, high, low)
+    side = 0.12 * flank
+    slopes = [_corner(angle, smooth, edge, sign * side) for edge, sign in ((angle[first], -1), (angle[last], 1))]
+    corner = min(slopes) * flank / (high - low)
+    if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or _commonest(np.diff(lift)) < 0.5):
+        return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
+    if corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop):
+        return f"The crest ends in corners, {width:.1f} degrees apart: the probe has bottomed."
+    return ""
+
+
+def _flank_width(angle: Floats, smooth: Floats, high: float, low: float) -> float:
+    """Mean angle from a tenth to nine tenths of the lift."""
+    tall = np.flatnonzero(smooth > low + 0.9 * (high - low))
+    wide = np.flatnonzero(smooth > low + 0.1 * (high - low))
+    if not len(tall) or not len(wide):
+        return 1.0
+    return max(float(angle[tall[0]] - angle[wide[0]] + angle[wide[-1]] - angle[tall[-1]]) / 2.0, 1e-3)
+
+
+def _corner(angle: Floats, smooth: Floats, edge: float, side: float) -> float:
+    """Slope with which the flank arrives at the edge of the flat, extrapolated from two stretches outside."""
+    y0, y1, y2 = np.interp([edge, edge + side, edge + 2.0 * side], angle, smooth)
+    near, far = abs(y1 - y0) / abs(side), abs(y2 - y1) / abs(side)
+    return float(max(0.0, 1.5 * near - 0.5 * far))
+
+
+def _is_flat(angle: Floats, lift: Floats, drop: float) -> bool:
+    """Whether the middle of the flat stands no higher than its sides."""
+    u = np.abs(angle - (angle[0] + angle[-1]) / 2.0) / max((angle[-1] - angle[0]) / 2.0, 1e-9)
+    middle, sides = lift[u < 0.4], lift[(u > 0.6) & (u < 0.9)]
+    return bool(len(middle) and len(sides) and np.median(middle) - np.median(sides) < 0.15 * drop)

@@ -1,0 +1,105 @@
+"""Cut a trace into sweeps: monotonic passes of the probe over the crest.
+
+The turning points come from the encoder alone, with a dead band so that a line that chatters during a stall or
+a small roll-back does not end a sweep. A pass that goes round more than once is cut between crests, at half a
+period of the datum from the nearest crest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+DEAD_BAND_PART = 0.03     # of the whole travel; shop roll-back is far below, a partial sweep far above
+LOOK_POINTS = 50_000      # turning points are looked for on this many samples at most
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """Samples start to stop (half open) of the trace; sense is +1 forward, -1 reverse."""
+
+    start: int
+    stop: int
+    sense: int
+
+    @property
+    def direction(self) -> str:
+        return "forward" if self.sense > 0 else "reverse"
+
+
+def encoder_step(angle_deg: Floats) -> float:
+    """The encoder's step in crank degrees: the smallest spacing that the readings have in common.
+
+    Taken from the spacing of distinct readings; 0 when the encoder never moves. Where two readings happen to
+    lie several lines apart everywhere, the true step is smaller and this is its upper bound.
+    """
+    values = np.unique(np.round(angle_deg[:: max(1, len(angle_deg) // LOOK_POINTS)], 7))
+    gaps = np.diff(values)
+    gaps = gaps[gaps > 1e-6]
+    return float(np.quantile(gaps, 0.02)) if len(gaps) else 0.0
+
+
+def cut(angle_deg: Floats) -> list[Sweep]:
+    """Sweeps of a cumulative angle, in order of time; an encoder that does not move has none.
+
+    Parameters
+    ----------
+    angle_deg : ndarray, shape (n,)
+        Crank degrees, cumulative.
+    """
+    travel = float(np.ptp(angle_deg)) if len(angle_deg) else 0.0
+    if travel <= 0.0:
+        return []
+    stride = max(1, len(angle_deg) // LOOK_POINTS)
+    looked = angle_deg[::stride]
+    dead = max(DEAD_BAND_PART * travel, 3.0 * encoder_step(angle_deg))
+    turns = _turning_points(looked, dead)
+    edges = [0, *(min(turn * stride, len(angle_deg)) for turn in turns), len(angle_deg)]
+    sweeps = []
+    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        moved = float(angle_deg[stop - 1] - angle_deg[start]) if stop > start else 0.0
+        if abs(moved) >= dead:
+            sweeps.append(Sweep(start, stop, 1 if moved > 0 else -1))
+    return sweeps
+
+
+def _turning_points(angle_deg: Floats, dead_deg: float) -> list[int]:
+    """Indices of the extremes between which the angle moves by more than the dead band."""
+    moving = np.flatnonzero(np.diff(angle_deg) != 0.0)
+    if len(moving) == 0:
+        return []
+    sense = np.sign(angle_deg[moving + 1] - angle_deg[moving])
+    corners = moving[np.flatnonzero(np.diff(sense) != 0.0) + 1]
+    turns: list[int] = []
+    heading, best, at = 0, float(angle_deg[0]), 0
+    for corner in [*corners.tolist(), len(angle_deg) - 1]:
+        value = float(angle_deg[corner])
+        if heading == 0:
+            if abs(value - best) > dead_deg:
+                heading, best, at = (1 if value > best else -1), value, corner
+        elif (value - best) * heading >= 0.0:
+            best, at = value, corner
+        elif abs(value - best) > dead_deg:
+            turns.append(at)
+            heading, best, at = -heading, value, corner
+    return turns
+
+
+def cut_between_crests(sweeps: list[Sweep], angle_deg: Floats, crest_deg: float, period_deg: float) -> list[Sweep]:
+    """Cut passes of more than one crest at half a period from the crests."""
+    out: list[Sweep] = []
+    for sweep in sweeps:
+        part = angle_deg[sweep.start:sweep.stop]
+        turn = np.round((part - crest_deg) / period_deg)
+        if np.ptp(part) <= 0.75 * period_deg:
+            out.append(sweep)
+            continue
+        edges = [0, *(np.flatnonzero(np.diff(turn) != 0.0) + 1).tolist(), len(part)]
+        out += [Sweep(sweep.start + a, sweep.start + b, sweep.sense)
+                for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a > 1]
+    return out

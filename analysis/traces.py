@@ -1,0 +1,145 @@
+"""Traces: read one recording, refuse what is not one (trace-format, section 1)."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO, cast
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis import csvtext
+from analysis.errors import TraceRefused
+
+Floats = npt.NDArray[np.float64]
+MAX_FILE_BYTES = 1 << 30
+GZIP_MAGIC = b"\x1f\x8b"
+
+
+@dataclass(frozen=True)
+class Trace:
+    """One recording.
+
+    Attributes
+    ----------
+    time_s : ndarray, shape (n,)
+        Seconds, non-decreasing.
+    angle_deg : ndarray, shape (n,)
+        Crank degrees on the encoder, cumulative (unrolled), positive in normal rotation.
+    lift : ndarray, shape (n,)
+        Probe displacement in millimetres, or raw converter counts when `in_counts`.
+    in_counts : bool
+    encoder_per_crank : float
+        Encoder degrees for one crank degree; not 0.
+    temperature_c : ndarray, shape (n,), or None
+    metadata : dict of str to str
+    sha256 : str
+        Of the bytes of the file as it came.
+    """
+
+    time_s: Floats
+    angle_deg: Floats
+    lift: Floats
+    in_counts: bool = False
+    encoder_per_crank: float = 1.0
+    temperature_c: Floats | None = None
+    metadata: dict[str, str] = field(default_factory=dict)
+    sha256: str = ""
+
+    def __len__(self) -> int:
+        return len(self.time_s)
+
+
+def read_trace(source: bytes | Path, *, filename: str = "") -> Trace:
+    """Read a trace from its bytes or its path, in any of the forms of the contract.
+
+    The form is told by the content, not by the name: gzip by its magic number, else text.
+
+    Raises
+    ------
+    TraceRefused
+        When it is not a trace, with the line and column (or channel) at fault.
+    """
+    if isinstance(source, Path):
+        filename = filename or source.name
+        try:
+            if source.stat().st_size > MAX_FILE_BYTES:
+                raise TraceRefused(f"The file is larger than {MAX_FILE_BYTES >> 20} MB.")
+            with source.open("rb") as stream:
+                digest = hashlib.file_digest(stream, "sha256").hexdigest()
+                stream.seek(0)
+                return _read(cast(BinaryIO, stream), digest)
+        except OSError as wrong:
+            raise TraceRefused(f"The file cannot be read ({wrong.strerror}).") from None
+    if len(source) > MAX_FILE_BYTES:
+        raise TraceRefused(f"The file is larger than {MAX_FILE_BYTES >> 20} MB.")
+    return _read(io.BytesIO(source), hashlib.sha256(source).hexdigest())
+
+
+def _read(stream: BinaryIO, digest: str) -> Trace:
+    magic = stream.read(8)
+    stream.seek(0)
+    if magic.startswith(GZIP_MAGIC):
+        with gzip.GzipFile(fileobj=stream) as unpacked:
+            return from_columns(*csvtext.read(cast(BinaryIO, unpacked)), digest=digest)
+    metadata, columns = csvtext.read(stream)
+    return from_columns(metadata, columns, digest=digest)
+
+
+def from_columns(metadata: dict[str, str], columns: dict[str, Floats], *, digest: str = "") -> Trace:
+    """Make a trace of columns that have been read and checked: unroll the encoder, name the unit."""
+    time_s = columns["time_s"]
+    ratio = _ratio(metadata)
+    in_counts = "lift_mm" not in columns
+    return Trace(
+        time_s=time_s,
+        angle_deg=unrolled(columns["encoder_deg"]) / ratio,
+        lift=columns["lift_counts" if in_counts else "lift_mm"],
+        in_counts=in_counts,
+        encoder_per_crank=ratio,
+        temperature_c=columns.get("temperature_c"),
+        metadata=metadata,
+        sha256=digest,
+    )
+
+
+def _ratio(metadata: dict[str, str]) -> float:
+    text = metadata.get("encoder_per_crank", "1")
+    try:
+        ratio = float(text)
+    except ValueError:
+        raise TraceRefused(f"encoder_per_crank is not a number: {text[:40]!r}.", None, "encoder_per_crank") from None
+    if not np.isfinite(ratio) or not 1e-3 <= abs(ratio) <= 1e3:
+        raise TraceRefused(f"encoder_per_crank is out of range: {text[:40]!r}.", None, "encoder_per_crank")
+    return ratio
+
+
+def unrolled(encoder_deg: Floats) -> Floats:
+    """Take out the wraps of an encoder that starts again at 360 degrees.
+
+    An encoder whose readings leave one turn is cumulative already and is returned as it is. The wraps are
+    placed by the step nearest to nothing: between two samples the shaft turns by less than half a turn.
+
+    Parameters
+    ----------
+    encoder_deg : ndarray, shape (n,)
+        Encoder shaft degrees, wrapped at 360 (from 0 or from -180) or cumulative.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Cumulative, equal to the first sample at the start.
+    """
+    low, high = float(encoder_deg.min()), float(encoder_deg.max())
+    if high - low > 360.0 or not ((low >= 0.0 and high <= 360.0) or (low >= -180.0 and high <= 180.0)):
+        return encoder_deg
+    turns = np.round(np.diff(encoder_deg) / -360.0)
+    if not turns.any():
+        return encoder_deg
+    out = encoder_deg.copy()
+    out[1:] += 360.0 * np.cumsum(turns)
+    return out
