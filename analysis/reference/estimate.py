@@ -28,6 +28,7 @@ LAG_PRIOR_S = 0.05
 DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
 GAIN_PRIOR = 0.02
+KNOCK_PRIOR = 3.0
 MOST_FINDINGS = 12
 
 
@@ -138,8 +139,10 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     first = solve(points, shape, crest, shifts, additions, use=use, gain_prior=gain, gentle=True)
     out = Estimate(points, first, shape, use)
     throws: list[Shift] = []
+    moved: list[Addition] = []
     for _ in range(MOST_FINDINGS):
         shifts, additions = nuisances(points, spec, out.use, encoder_per_crank, look)
+        additions = additions + moved
         if len(set(points.sense[out.use].tolist())) < 2:
             throws = []
         fit = solve(points, out.shape, crest, shifts + throws, additions, use=out.use, gain_prior=gain, gentle=True)
@@ -154,6 +157,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
             out.slipped, out.fit, out.throws = found.sentence, fit, throws
             return out
         out.knocked[found.sweep] = found.sentence
+        # a probe that was knocked stays where it was knocked to
+        moved.append(Addition("offset after a knock", (points.time_s >= found.time_s).astype(float), KNOCK_PRIOR))
         left = out.use & (points.sweep != found.sweep)
         if not left.any():
             out.fit = fit
@@ -161,5 +166,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         out.use = left
         out.shape = shape_for(spec, points, out.use, crest)
     out.throws = throws
+    shifts, additions = nuisances(points, spec, out.use, encoder_per_crank, look)
+    additions = additions + moved
     out.fit = solve(points, out.shape, crest, shifts + throws, additions, use=out.use, gain_prior=gain)
     return out

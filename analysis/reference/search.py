@@ -42,6 +42,7 @@ class Finding:
     throw: Shift | None = None
     sweep: int = -1
     sentence: str = ""
+    time_s: float = 0.0
 
 
 def best(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
@@ -70,7 +71,18 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
     at = int(np.argmax(gains))
     if gains[at] < LEAST_GAIN:
         return None
-    return Finding(float(gains[at]), Shift(names[at], patterns[at], THROW_PRIOR_DEG))
+    sense = 1.0 if names[at] == "throw, forward" else -1.0
+    pattern = _placed(points, fit, sense, THROW_PARTS[at % len(THROW_PARTS)] * reach, 0.06 * reach)
+    return Finding(float(gains[at]), Shift(names[at], pattern, THROW_PRIOR_DEG))
+
+
+def _placed(points: Points, fit: Fit, sense: float, start_deg: float, span_deg: float) -> Floats:
+    """The throw's pattern with its place refined within +-span of where the coarse search found it."""
+    places = start_deg + np.linspace(-1.0, 1.0, 41) * span_deg
+    places = places[places >= 0.0] if start_deg > 0.0 else np.maximum(places, 0.0)[20:]
+    patterns = ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places)).astype(float)
+    gains = fit.gain(-fit.slope[:, None] * patterns)
+    return np.asarray(patterns[:, int(np.argmax(gains))])
 
 
 def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
@@ -96,7 +108,8 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
         return None
     how = f"{size * 1e3:+.0f} µm" if points.scale == 1.0 else f"{size * points.scale:+.0f} counts"
     return Finding(float(gains[at_best]), None, sweep,
-                   f"The lift steps by {how} at {points.time_s[place]:.1f} s: the probe was knocked.")
+                   f"The lift steps by {how} at {points.time_s[place]:.1f} s: the probe was knocked.",
+                   float(points.time_s[place]))
 
 
 def _step(points: Points, fit: Fit, use: Flags, sweep: int, place: int, span: int = 40) -> float:
