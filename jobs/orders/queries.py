@@ -99,6 +99,12 @@ def finding_for(person: Person, pk: int) -> Finding:
     return _found(findings.select_related("work_order", "step", "reading", "raised_by").first(), "finding")
 
 
+def photo_for(person: Person, pk: int) -> Photo:
+    """One photo of the person's shop; Http404 otherwise."""
+    photos = Photo.objects.filter(step__work_order__shop=person.shop_id, pk=pk)
+    return _found(photos.select_related("step__work_order", "by").first(), "photo")
+
+
 def current_step(order: WorkOrder) -> OrderStep | None:
     """The first step that is still open, or None when all are done."""
     still_open = order.steps.filter(state=OrderStep.State.OPEN)
