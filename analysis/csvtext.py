@@ -136,7 +136,7 @@ def _head(stream: BinaryIO) -> tuple[Head, bytes]:
         elif text:
             head.columns = [name.strip() for name in next(csv.reader([text]))]
             return head, raw[at:]
-        if at > len(raw):
+        if at >= len(raw):
             raise TraceRefused("The file has no row of column names.", head.lines)
 
 

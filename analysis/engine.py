@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from threadpoolctl import threadpool_limits
 
 from analysis import checks as gates
 from analysis import decision, uncertainty
@@ -68,7 +69,15 @@ def analyse(data: bytes | Path, spec: Mapping[str, object], *, filename: str = "
 
 
 def work(trace: Trace, spec: Spec) -> Work:
-    """Analyse a trace that has been read; never raises for what a trace may hold."""
+    """Analyse a trace that has been read; never raises for what a trace may hold.
+
+    On one thread: the matrices are small, and several workers share a machine.
+    """
+    with threadpool_limits(limits=1, user_api="blas"):
+        return _worked(trace, spec)
+
+
+def _worked(trace: Trace, spec: Spec) -> Work:
     lift, scale, calibrated = displacement(trace, spec)
     sweeps = cut(trace.angle_deg)
     out = Work(trace, spec, lift, scale, sweeps, None, None, None, [], _no_result(trace, spec, [], []))
