@@ -92,7 +92,10 @@ def _line_of(sample: int, block: bytes, line: int) -> int:
     seen = -1
     while True:
         at = line + reader.line_num
-        row = next(reader)
+        try:
+            row = next(reader)
+        except (csv.Error, StopIteration):
+            return at
         seen += not _empty(row)
         if seen == sample:
             return at
@@ -134,7 +137,10 @@ def _head(stream: BinaryIO) -> tuple[Head, bytes]:
             if equals:
                 head.metadata[key.strip()] = value.strip()
         elif text:
-            head.columns = [name.strip() for name in next(csv.reader([text]))]
+            try:
+                head.columns = [name.strip() for name in next(csv.reader([text]))]
+            except csv.Error as wrong:
+                raise TraceRefused(f"Not a row of column names ({wrong}).", head.lines) from None
             return head, raw[at:]
         if at >= len(raw):
             raise TraceRefused("The file has no row of column names.", head.lines)
