@@ -1,13 +1,14 @@
 """Does the as-left result agree with the as-found one and the correction that was applied?
 
-    expected = as-found reference + change,   change = −deviation · shift / stated shift
+    expected = as-found reference + shift of the index ring in crank degrees
     E = |as-left − expected| / √(U_found² + U_left² + (k · u_shift)²),   agreement when E ≤ 1
 
 E is the E_n number of ISO 13528 (9.7) with the shift's own uncertainty added: it is a reading, so half of
 its last digit either way, rectangular (JCGM 100, 4.3.7 and F.2.2.1). All angles are crank degrees; the shift
-is that of the index ring along its rim or about its centre, positive in the sense of normal rotation. Both
-traces share encoder, lobe and probe, so part of U cancels in the difference: the criterion is wider than a
-full account of the correlation would make it.
+is that of the index ring along its rim or about its centre, positive in the sense of normal rotation, as the
+`correction` of the result contract states it: an advance raises the reference by as much. Both traces share
+encoder, lobe and probe, so part of U cancels in the difference: the criterion is wider than a full account
+of the correlation would make it.
 
 Forward and reverse of the as-left trace must agree within the engine type's limit as well.
 """
@@ -27,14 +28,13 @@ COVERAGE_FACTOR = 2.0
 
 @dataclass(frozen=True)
 class Measured:
-    """What of an analysis counts here; `correction` is the `correction` of the result contract, or empty."""
+    """What of an analysis counts here."""
 
     verdict: str
     reference_deg: float | None
     deviation_deg: float | None
     expanded_uncertainty_deg: float | None
     hysteresis_deg: float | None = None
-    correction: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -80,10 +80,9 @@ def change_deg(found: Measured, shift: Shift | None, spec: Mapping[str, Any], *,
     """
     if set_left_out:
         return 0.0
-    deviation = found.deviation_deg or 0.0
     if shift is None:
-        return -deviation
-    return -_in_crank_degrees(shift.value, shift.unit, spec) * _sense(found)
+        return -(found.deviation_deg or 0.0)
+    return _in_crank_degrees(shift.value, shift.unit, spec)
 
 
 def compare(
@@ -138,12 +137,3 @@ def _in_crank_degrees(shift: float, unit: str, spec: Mapping[str, Any]) -> float
     if unit != "mm" or not radius:
         raise ValueError(f"a ring shift in {unit} has no angle: the timing spec gives no radius")
     return math.degrees(shift / float(radius)) / per_crank
-
-
-def _sense(found: Measured) -> float:
-    """+1 when shifting the ring in the sense of rotation lowers the reference, by the stated correction."""
-    correction, deviation = found.correction or {}, found.deviation_deg or 0.0
-    sense = correction.get("sense")
-    if sense not in ("advance", "retard") or deviation == 0:
-        return 1.0
-    return math.copysign(1.0, deviation) * (1.0 if sense == "advance" else -1.0)

@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analysis.engine import correction
+from analysis.spec import read_spec
 from jobs.orders.agreement import (
     AGREEMENT,
     VERDICT,
@@ -43,7 +45,7 @@ def agreement(found: float, left: float, shift_mm: float | None, **more: Any) ->
 
 
 def test_a_ring_that_went_where_it_was_sent_agrees() -> None:
-    made = agreement(1.0, 0.02, 0.98 * ONE_DEGREE_MM)
+    made = agreement(1.0, 0.02, -0.98 * ONE_DEGREE_MM)
     assert made.expected_deg == pytest.approx(140.02)
     assert made.difference_deg == pytest.approx(0.0, abs=1e-12)
     assert made.holds
@@ -51,18 +53,18 @@ def test_a_ring_that_went_where_it_was_sent_agrees() -> None:
 
 def test_the_joint_uncertainty_is_the_root_of_the_sum_of_squares() -> None:
     # √(0.05² + 0.05²) = 0.0707…
-    assert agreement(1.0, 0.0, ONE_DEGREE_MM).joint_expanded_deg == pytest.approx(0.0707107, abs=5e-8)
+    assert agreement(1.0, 0.0, -ONE_DEGREE_MM).joint_expanded_deg == pytest.approx(0.0707107, abs=5e-8)
 
 
 @pytest.mark.parametrize(
     ("left", "holds"), [(0.0707, True), (0.0708, False), (-0.0707, True), (-0.0708, False)]
 )
 def test_the_limit_is_the_joint_uncertainty_either_way(left: float, holds: bool) -> None:
-    assert agreement(1.0, left, ONE_DEGREE_MM).holds is holds
+    assert agreement(1.0, left, -ONE_DEGREE_MM).holds is holds
 
 
 def test_a_ring_that_moved_while_it_was_torqued_does_not_agree_though_it_conforms() -> None:
-    made = agreement(1.0, 0.2, ONE_DEGREE_MM)
+    made = agreement(1.0, 0.2, -ONE_DEGREE_MM)
     assert not made.holds
     ((kind, sentence),) = problems(measured(0.2), hysteresis_limit_deg=0.2, agreement=made)
     assert kind == AGREEMENT
@@ -81,31 +83,26 @@ def test_a_setting_left_out_moves_nothing() -> None:
     assert made.holds
 
 
-@pytest.mark.parametrize(
-    ("deviation", "sense", "shift", "expected"),
-    [
-        (1.0, "advance", ONE_DEGREE_MM, -1.0),
-        (1.0, "retard", -ONE_DEGREE_MM, -1.0),
-        (-1.0, "advance", ONE_DEGREE_MM, 1.0),
-        (-1.0, "retard", -ONE_DEGREE_MM, 1.0),
-        (1.0, "retard", ONE_DEGREE_MM, 1.0),  # shifted the wrong way
-        (1.0, "none", ONE_DEGREE_MM, -1.0),
-    ],
-)
-def test_the_sense_is_that_of_the_stated_correction(
-    deviation: float, sense: str, shift: float, expected: float
-) -> None:
-    found = measured(deviation, correction={"sense": sense, "ring_shift_deg": abs(deviation)})
-    made = change_deg(found, Shift(shift, 0.0, "mm"), SPEC, set_left_out=False)
-    assert made == pytest.approx(expected)
+def test_a_ring_shifted_the_wrong_way_does_not_agree() -> None:
+    made = agreement(1.0, 2.0, -ONE_DEGREE_MM)
+    assert made.difference_deg == pytest.approx(2.0)
+    assert not made.holds
+
+
+@pytest.mark.parametrize("deviation", [0.7, -0.7])
+def test_the_correction_that_the_analysis_states_leads_to_the_target(deviation: float) -> None:
+    spec = read_spec({**SPEC, "datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.25})
+    stated = correction(deviation, spec)
+    assert stated.ring_shift_mm is not None
+    assert agreement(deviation, 0.0, stated.ring_shift_mm).difference_deg == pytest.approx(0.0, abs=1e-12)
 
 
 def test_a_geared_ring_turns_by_its_ratio() -> None:
     spec = {**SPEC, "index_per_crank": 0.5}
     by_rim = change_deg(measured(1.0), Shift(ONE_DEGREE_MM, 0.0, "mm"), spec, set_left_out=False)
     by_angle = change_deg(measured(1.0), Shift(1.0, 0.0, "deg"), spec, set_left_out=False)
-    assert by_rim == pytest.approx(-2.0)
-    assert by_angle == pytest.approx(-2.0)
+    assert by_rim == pytest.approx(2.0)
+    assert by_angle == pytest.approx(2.0)
 
 
 def test_millimetres_on_a_ring_without_a_radius_have_no_angle() -> None:
@@ -115,7 +112,7 @@ def test_millimetres_on_a_ring_without_a_radius_have_no_angle() -> None:
 
 def test_a_shift_read_coarsely_is_itself_uncertain() -> None:
     # Whole millimetres: half a digit 0.5 mm = 0.11459° of crank at 250 mm, over √3, k = 2.
-    shift = Shift.read(Decimal("4.000000"), "mm", digits=0)
+    shift = Shift.read(Decimal("-4.000000"), "mm", digits=0)
     made = compare(measured(1.0, 0.0), measured(0.1, 0.0), shift=shift, spec=SPEC, set_left_out=False)
     assert made is not None
     assert made.joint_expanded_deg == pytest.approx(0.132319, abs=1e-6)
@@ -136,14 +133,14 @@ def test_results_either_side_of_the_full_turn_are_neighbours() -> None:
 
 def test_every_way_of_falling_short_is_told() -> None:
     left = measured(0.2, verdict="undecided", hysteresis_deg=-0.31)
-    found = problems(left, hysteresis_limit_deg=0.3, agreement=agreement(1.0, 0.2, ONE_DEGREE_MM))
+    found = problems(left, hysteresis_limit_deg=0.3, agreement=agreement(1.0, 0.2, -ONE_DEGREE_MM))
     assert [kind for kind, _ in found] == [VERDICT, VERDICT, AGREEMENT]
     assert "0.310°" in found[1][1]
 
 
 def test_nothing_is_wrong_with_a_good_one() -> None:
     left = measured(0.01, hysteresis_deg=0.3)
-    assert problems(left, hysteresis_limit_deg=0.3, agreement=agreement(1.0, 0.01, ONE_DEGREE_MM)) == ()
+    assert problems(left, hysteresis_limit_deg=0.3, agreement=agreement(1.0, 0.01, -ONE_DEGREE_MM)) == ()
 
 
 @given(
@@ -155,7 +152,7 @@ def test_nothing_is_wrong_with_a_good_one() -> None:
 def test_agreement_does_not_depend_on_target_or_turn(
     deviation: float, residual: float, turns: int, target: float
 ) -> None:
-    shift = Shift(math.radians(deviation) * 250.0, 0.0, "mm")
+    shift = Shift(-math.radians(deviation) * 250.0, 0.0, "mm")
 
     def made(target: float, turns: int) -> float:
         found = measured(deviation, reference_deg=target + deviation)
