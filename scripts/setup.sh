@@ -32,10 +32,12 @@ make_venv() {
     "$python" -m venv --clear "$VENV" || fail "Python could not make the environment in $VENV; what is above says why."
 }
 
-# An environment that lost its interpreter (Python upgraded, folder moved) or was cut off while being made is made anew.
-if ! "$VENV_PYTHON" -c 'import pip' 2>/dev/null; then
-    make_venv
-fi
+# One that lost its interpreter (Python upgraded), was copied from elsewhere (its programs name the old place in their
+# first lines) or was cut off while being made is made anew.
+is_whole() {
+    "$VENV_PYTHON" -c 'import pip' 2>/dev/null && grep -qF "$(cd "$VENV" && pwd)/bin/" "$VENV/bin/pip"
+}
+is_whole || make_venv
 
 mapfile -t packages <scripts/debian-run.txt
 need_packages "the job card" "${packages[@]}"
