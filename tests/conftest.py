@@ -46,6 +46,8 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 @pytest.fixture(autouse=True)
 def _plain_static_files(settings: Any) -> None:
     """Pages name static files without the manifest that `collectstatic` makes."""
+    settings.STATIC_ROOT = _SCRATCH / "static"
+    settings.STATIC_ROOT.mkdir(exist_ok=True)
     settings.STORAGES = {
         **settings.STORAGES,
         "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},

@@ -1,0 +1,114 @@
+"""Request bodies: whole or refused, and bounded.
+
+A server hands on what it got when a client stops in the middle, and the multipart parser takes the torn
+rest of a file for a file. A trace must not be stored like that: reading past the end of what came, while
+more was announced, is an error here, on pages and API alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, Protocol
+
+from django.conf import settings
+from django.http import HttpRequest, HttpResponse
+from rest_framework.exceptions import ParseError
+from rest_framework.parsers import JSONParser
+
+from jobs.errors import Reason, TooLarge
+
+
+class Readable(Protocol):
+    def read(self, size: int = -1, /) -> bytes: ...
+    def readline(self, size: int = -1, /) -> bytes: ...
+    def close(self) -> None: ...
+
+
+class WholeBody:
+    """A stream of an announced length that raises `OSError` when it ends early.
+
+    Django turns an OSError while a body is read into `UnreadablePostError`, its word for a client that left.
+    """
+
+    def __init__(self, stream: Readable, length: int) -> None:
+        self._stream = stream
+        self._left = length
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        wanted = self._left if size is None or size < 0 else min(size, self._left)
+        parts = []
+        while wanted > 0:
+            part = self._stream.read(wanted)
+            if not part:
+                raise OSError(f"the body ended {self._left} bytes early")
+            parts.append(part)
+            wanted -= len(part)
+            self._left -= len(part)
+        return b"".join(parts)
+
+    def readline(self, size: int | None = -1, /) -> bytes:
+        line = self._stream.readline(-1 if size is None else size)
+        if not line and self._left > 0 and size != 0:
+            raise OSError(f"the body ended {self._left} bytes early")
+        self._left -= len(line)
+        return line
+
+    def close(self) -> None:
+        self._stream.close()
+
+
+class WholeBodyMiddleware:
+    """Reads no body itself; makes whoever reads it notice that it was cut off."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        length = content_length(request)
+        opened: Any = request
+        if length and getattr(opened, "_stream", None) is not None:
+            opened._stream = WholeBody(opened._stream, length)
+        return self.get_response(request)
+
+
+def content_length(request: HttpRequest) -> int:
+    """The announced length of the body in bytes; 0 without one or with nonsense."""
+    try:
+        return max(0, int(request.META.get("CONTENT_LENGTH") or 0))
+    except ValueError:
+        return 0
+
+
+def check_length(request: HttpRequest, limit: int) -> None:
+    """Raise `TooLarge` before a byte is read, when more is announced than is taken here."""
+    length = content_length(request)
+    if length > limit:
+        taken = f"Midflank takes up to {in_words(limit)} here"
+        sentence = f"This is {in_words(length)}; {taken}. Nothing was stored."
+        raise TooLarge([Reason("too-large", sentence)])
+
+
+def in_words(size_bytes: int) -> str:
+    """A number of bytes as a person reads it: kB and MB of powers of ten."""
+    if size_bytes < 1000:
+        return f"{size_bytes} bytes"
+    if size_bytes < 1_000_000:
+        return f"{size_bytes / 1000:.0f} kB"
+    return f"{size_bytes / 1_000_000:.1f} MB"
+
+
+def fields_limit() -> int:
+    """Most bytes of a body without files."""
+    return int(settings.DATA_UPLOAD_MAX_MEMORY_SIZE or 0)
+
+
+class BoundedJSONParser(JSONParser):
+    """JSON whose nesting does not end the process's stack either."""
+
+    def parse(
+        self, stream: Any, media_type: str | None = None, parser_context: Mapping[str, Any] | None = None
+    ) -> Any:
+        try:
+            return super().parse(stream, media_type, parser_context)
+        except RecursionError:
+            raise ParseError("JSON parse error - nested too deeply") from None
