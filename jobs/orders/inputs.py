@@ -1,0 +1,136 @@
+"""What the actions on work orders take over the API: types and names only; the rules are the actions'."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import QuerySet
+from rest_framework import serializers
+
+from jobs.fleet.models import Unit
+from jobs.orders.models import Finding, Procedure, WorkOrder
+from jobs.people.models import Person
+from jobs.people.queries import people_of
+from jobs.tooling.models import Instrument
+from jobs.tooling.queries import instruments_of
+from jobs.web.serializers import Input, Instant
+
+
+class NamedField(serializers.SlugRelatedField[Any]):
+    """Something named by the name that people know it by; told apart from a value of the wrong type."""
+
+    default_error_messages = {"does_not_exist": "There is no {slug_name} {value} in your shop."}
+
+
+class OfPerson(NamedField):
+    """One of the people of one's own shop, by username."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(slug_field="username", queryset=Person.objects.all(), **kwargs)
+
+    def get_queryset(self) -> QuerySet[Person]:
+        person = self.context.get("person")
+        return people_of(person) if person else Person.objects.none()
+
+
+class OfInstrument(NamedField):
+    """One of the instruments of one's own shop, by asset number."""
+
+    default_error_messages = {"does_not_exist": "There is no instrument {value} in your shop."}
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(slug_field="asset_number", queryset=Instrument.objects.all(), **kwargs)
+
+    def get_queryset(self) -> QuerySet[Instrument]:
+        person = self.context.get("person")
+        return instruments_of(person) if person else Instrument.objects.none()
+
+
+class RequestInput(Input):
+    """A work order asked for; the engine is the one installed in the unit."""
+
+    unit = serializers.SlugRelatedField(slug_field="number", queryset=Unit.objects.all())
+    procedure = serializers.SlugRelatedField(slug_field="code", queryset=Procedure.objects.all())
+    reason = serializers.ChoiceField(choices=WorkOrder.Reason.choices)
+    reason_note = serializers.CharField(required=False, allow_blank=True)
+    priority = serializers.ChoiceField(choices=WorkOrder.Priority.choices, required=False)
+    needed_by = Instant(required=False, allow_null=True)
+
+
+class PlanInput(Input):
+    """Where, when and by whom a work order is done."""
+
+    bay = serializers.CharField()
+    planned_start = Instant()
+    planned_end = Instant()
+    promised_at = Instant(required=False, allow_null=True)
+    technician = OfPerson()
+    inspector = OfPerson()
+
+
+class ReasonInput(Input):
+    """Why."""
+
+    reason = serializers.CharField(allow_blank=True)
+
+
+class ConfirmInput(Input):
+    """A confirmation, with a note if there is something to say."""
+
+    note = serializers.CharField(required=False, allow_blank=True)
+
+
+class ReadingInput(Input):
+    """A value as read, comma or point, in the unit it was read in."""
+
+    point = serializers.CharField(required=False, allow_blank=True)
+    entered = serializers.CharField(max_length=40)
+    unit = serializers.CharField(max_length=10)
+    instrument = OfInstrument(required=False, allow_null=True)
+    unit_confirmed = serializers.BooleanField(
+        required=False, help_text="True after a refusal with the code unit-suspicion, when the unit is right."
+    )
+
+
+class CorrectionInput(Input):
+    """The right value, and why the first one was not."""
+
+    entered = serializers.CharField(max_length=40)
+    unit = serializers.CharField(max_length=10)
+    reason = serializers.CharField(allow_blank=True)
+
+
+class FileField(serializers.FileField):
+    """Bytes; an empty file is the action's to refuse, with its own sentence."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        super().__init__(**{"allow_empty_file": True, **kwargs})
+
+
+class TraceInput(Input):
+    """A recording, and the instruments that made it."""
+
+    file = FileField(max_length=200)
+    probe = OfInstrument()
+    encoder = OfInstrument()
+    repeated_because = serializers.CharField(required=False, allow_blank=True)
+
+
+class PhotoInput(Input):
+    """A picture."""
+
+    file = FileField(max_length=200)
+
+
+class FindingInput(Input):
+    """Something that does not conform; `step` is a position, when it belongs to one."""
+
+    text = serializers.CharField(allow_blank=True)
+    step = serializers.IntegerField(required=False, allow_null=True, min_value=1)
+
+
+class DecisionInput(Input):
+    """What is to become of a finding, and why."""
+
+    decision = serializers.ChoiceField(choices=[c for c in Finding.Decision.choices if c[0]])
+    reason = serializers.CharField(allow_blank=True)
