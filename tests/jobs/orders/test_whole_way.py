@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from datetime import datetime
 
 from jobs.ledger import queries as ledger
-from jobs.orders import actions, content, queries
-from jobs.orders.models import OrderStep, WorkOrder
+from jobs.orders import actions, queries
+from jobs.orders.models import WorkOrder
 from jobs.people.models import Person
 from tests.walking import Walk
 
