@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from jobs.people.models import Person
 
     class PersonRequest(HttpRequest):
-        user: Person  # type: ignore[assignment]
+        user: Person
         htmx: HtmxDetails
 else:
     PersonRequest = HttpRequest
