@@ -7,4 +7,4 @@ class SignoffsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from jobs.signoffs import registered  # noqa: F401
+        from jobs.signoffs import panels, receivers, registered, tasks  # noqa: F401

@@ -6,59 +6,38 @@ which harms nobody; a row without its file cannot come about.
 
 from __future__ import annotations
 
-import hashlib
-import os
-import secrets
 from pathlib import Path
 
 from django.conf import settings
 
+from jobs.orders.storage import BytesMissingError, Store
 
-class CardMissing(Exception):
-    """The filed bytes of a job card are not where they were filed."""
+MAX_BYTES = 64 * 1024 * 1024
 
 
-def path_of(sha256: str) -> Path:
-    """Where the card with this SHA-256 lies or would lie."""
-    return Path(settings.CARD_DIR) / sha256[:2] / f"{sha256}.pdf"
+class CardStore(Store):
+    """The folder of job cards; its files carry the ending that a reader of PDF expects."""
+
+    def path(self, sha256: str) -> Path:
+        return super().path(sha256).with_suffix(".pdf")
+
+
+def store() -> CardStore:
+    """Where the job cards lie."""
+    return CardStore(Path(settings.CARD_DIR), limit_bytes=MAX_BYTES, noun="job card")
 
 
 def file_card(pdf: bytes) -> str:
     """File a card's bytes and return their SHA-256; filing the same bytes twice is the same file."""
-    sha256 = hashlib.sha256(pdf).hexdigest()
-    path = path_of(sha256)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    if path.exists() and hashlib.sha256(path.read_bytes()).hexdigest() == sha256:
-        return sha256
-    temporary = path.with_name(f".{sha256[:16]}.{secrets.token_hex(8)}")
-    try:
-        with temporary.open("xb") as file:
-            file.write(pdf)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o440)
-        temporary.replace(path)
-    finally:
-        temporary.unlink(missing_ok=True)
-    _sync_folder(path.parent)
-    _sync_folder(path.parent.parent)
-    return sha256
+    return store().keep([pdf]).sha256
 
 
-def read_card(sha256: str) -> bytes:
-    """The filed bytes as they are now, altered or not; raises `CardMissing`."""
+def read_as_it_lies(sha256: str) -> bytes:
+    """The bytes under this name as they are now, altered or not; raises `BytesMissingError`."""
     try:
-        return path_of(sha256).read_bytes()
+        return store().path(sha256).read_bytes()
     except OSError:
-        raise CardMissing(
+        raise BytesMissingError(
             f"The filed job card {sha256[:12]}… cannot be read. Restore it from a back-up; its SHA-256 tells "
             "whether what comes back is what was filed."
         ) from None
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

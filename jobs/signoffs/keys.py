@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -44,10 +45,11 @@ def signer_of(shop: Shop) -> SimpleSigner:
     p12_path, _ = paths_of(shop)
     if not p12_path.is_file():
         raise SigningKeyError(
-            f"No signing key for {shop.name}: there is no file {p12_path.name} where the settings look for it. "
+            f"No signing key for {shop.name}: there is no file {p12_path.name} where the settings look. "
             "An administrator sets MIDFLANK_SIGNING_P12 to the shop's PKCS#12 file."
         )
-    signer = SimpleSigner.load_pkcs12(str(p12_path), passphrase=_passphrase(shop))
+    load: Callable[..., SimpleSigner | None] = SimpleSigner.load_pkcs12
+    signer = load(str(p12_path), passphrase=_passphrase(shop))
     if signer is None or signer.signing_cert is None:
         raise SigningKeyError(
             f"The signing key {p12_path.name} of {shop.name} does not open with the passphrase given. "
@@ -124,12 +126,13 @@ def _demo_p12(shop: Shop, passphrase: bytes, now: datetime) -> bytes:
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(ca_key.public_key()), critical=False)
         .sign(ca_key, hashes.SHA256())
     )
+    authority = x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key())
     certificate = (
         _builder(_name(shop, "demo job cards"), ca_name, key.public_key(), now, SIGNER_YEARS)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(_usage("digital_signature", "content_commitment"), critical=True)
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(key.public_key()), critical=False)
-        .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key()), critical=False)
+        .add_extension(authority, critical=False)
         .sign(ca_key, hashes.SHA256())
     )
     return pkcs12.serialize_key_and_certificates(

@@ -43,9 +43,7 @@ def seal(pdf: bytes, signer: SimpleSigner, *, reason: str, location: str) -> Sea
         invis_sig_settings=InvisSigSettings(box_out_of_bounds=True),
     )
     output = io.BytesIO()
-    sign_pdf(
-        IncrementalPdfFileWriter(io.BytesIO(pdf)), metadata, signer, new_field_spec=field, output=output
-    )
+    sign_pdf(IncrementalPdfFileWriter(io.BytesIO(pdf)), metadata, signer, new_field_spec=field, output=output)
     return Seal(
         pdf=output.getvalue(),
         certificate_sha256=hashlib.sha256(certificate.dump()).hexdigest(),

@@ -13,6 +13,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import io
+import json
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -21,6 +22,9 @@ from pyhanko.sign.validation import async_validate_pdf_signature
 from pyhanko.sign.validation.status import PdfSignatureStatus, SignatureCoverageLevel
 from pyhanko_certvalidator import ValidationContext
 
+from jobs.ledger import queries as ledger
+from jobs.ledger import subjects
+from jobs.orders.storage import BytesMissingError
 from jobs.signoffs import filing
 from jobs.signoffs.models import JobCard
 
@@ -51,12 +55,27 @@ class Verification:
 
 def check(card: JobCard) -> Verification:
     """Check the filed bytes of a card."""
+    recorded = _recorded(card)
     try:
-        pdf = filing.read_card(card.sha256)
-    except filing.CardMissing as missing:
-        return Verification((Finding("file", False, str(missing)),))
-    return check_bytes(
-        pdf, sha256=card.sha256, certificate_sha256=card.certificate_sha256, moment=card.rendered_at
+        pdf = filing.read_as_it_lies(card.sha256)
+    except BytesMissingError as missing:
+        return Verification((recorded, Finding("file", False, str(missing))))
+    found = check_bytes(pdf, sha256=card.sha256, certificate_sha256=card.certificate_sha256, moment=card.rendered_at)
+    return Verification((recorded, *found.findings))
+
+
+def _recorded(card: JobCard) -> Finding:
+    """Whether the card's row says what the ledger recorded when it was filed."""
+    type_, key = subjects.name_of(card)
+    entry = ledger.about(type_, key).filter(kind="card.filed").last()
+    data = json.loads(entry.body).get("data", {}) if entry is not None else {}
+    holds = (data.get("sha256"), data.get("certificate_sha256")) == (card.sha256, card.certificate_sha256)
+    return Finding(
+        "record",
+        holds,
+        "The history recorded this SHA-256 and this certificate when the card was filed."
+        if holds
+        else "The history recorded another SHA-256 or certificate for this card, or none.",
     )
 
 
@@ -69,27 +88,23 @@ def check_bytes(pdf: bytes, *, sha256: str, certificate_sha256: str, moment: dat
         same,
         "The file is, byte for byte, the one that was filed."
         if same
-        else f"The file is not the one that was filed: its SHA-256 begins {got[:16]}, filed was {sha256[:16]}.",
+        else f"The file is not what was filed: its SHA-256 begins {got[:16]}, filed was {sha256[:16]}.",
     )
     return Verification((file, *check_signature(pdf, certificate_sha256=certificate_sha256, moment=moment)))
 
 
 def check_signature(pdf: bytes, *, certificate_sha256: str, moment: datetime) -> tuple[Finding, ...]:
-    """What the signature inside says: cryptographically, about the extent it covers, about its certificate."""
+    """What the signature inside says: cryptographically, about its extent, about its certificate."""
     try:
         return _signature_findings(pdf, certificate_sha256, moment)
     except Exception as error:  # noqa: BLE001 - altered bytes break the parser in every way there is
-        return (
-            Finding("signature", False, f"No signature can be read in the file ({type(error).__name__})."),
-        )
+        return (Finding("signature", False, f"No signature can be read in the file ({type(error).__name__})."),)
 
 
 def _signature_findings(pdf: bytes, certificate_sha256: str, moment: datetime) -> tuple[Finding, ...]:
     signatures = PdfFileReader(io.BytesIO(pdf)).embedded_signatures
     if len(signatures) != 1:
-        return (
-            Finding("signature", False, f"The file carries {len(signatures)} signatures; a job card has one."),
-        )
+        return (Finding("signature", False, f"The file has {len(signatures)} signatures; a job card has one."),)
     signature = signatures[0]
     certificate = signature.signer_cert
     found = hashlib.sha256(certificate.dump()).hexdigest()

@@ -1,0 +1,50 @@
+"""What this room adds to the pages of other rooms: sign-offs and job cards of a work order."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest
+
+from jobs.orders.models import OrderStep, ProcedureStep, WorkOrder
+from jobs.people import policies
+from jobs.people.models import Person
+from jobs.signoffs import queries, rules
+from jobs.signoffs.models import SignOff
+from jobs.web import panels
+
+Meaning = SignOff.Meaning
+
+
+@panels.register("work-order", order=50)
+def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dict[str, Any]] | None:
+    """Who signed, how each signature stands, what can be signed next, and the cards that were filed."""
+    person = request.user
+    if not isinstance(person, Person) or rules.why_not_card(order.state):
+        return None
+    standings = queries.standings(order)
+    context = {
+        "order": order,
+        "standings": standings,
+        "cards": queries.cards_of(order),
+        "next": _next_signature(order, standings, person),
+        "may_ask_card": policies.may(person, "render-card"),
+    }
+    return "signoffs/_panel.html", context
+
+
+def _next_signature(order: WorkOrder, standings: list[queries.Standing], person: Person) -> dict[str, Any] | None:
+    """The signature that the order waits for, if this person's role may make it."""
+    signed = {one.signoff.meaning for one in standings if one.holds}
+    current = order.steps.filter(state=OrderStep.State.OPEN).select_related("definition").first()
+    meaning, step = None, None
+    if order.state == WorkOrder.State.IN_WORK:
+        if current is None:
+            meaning = Meaning.PERFORMED
+        elif current.definition.kind == ProcedureStep.Kind.HOLD_POINT:
+            meaning, step = Meaning.HOLD_POINT, current
+    elif order.state == WorkOrder.State.TO_VERIFY:
+        meaning = Meaning.RELEASED if Meaning.VERIFIED in signed else Meaning.VERIFIED
+    if meaning is None or not policies.may(person, rules.ACTION_OF[meaning]):
+        return None
+    return {"meaning": meaning, "step": step}
