@@ -27,7 +27,7 @@ class Walk:
     at: datetime
     as_found: tuple[str, float] = ("nonconforming", 1.0)
     as_left: tuple[str, float] = ("conforming", 0.02)
-    ring_shift_mm: str = "4.276"  # takes out 1.0° at a radius of 250 mm: 250 · π/180 − 2 % of it, 0.02°
+    ring_shift_mm: str = "-4.276"  # retards, which takes out 1.0° at a radius of 250 mm: 250 · π/180 − 2 % of it, 0.02°
 
     def __call__(self, order: WorkOrder, *, until: str | int | None = None) -> WorkOrder:
         from jobs.orders import queries
@@ -45,7 +45,6 @@ class Walk:
         kind = step.definition.kind
         if kind == "caution":
             actions.acknowledge_caution(step, by=self.technician, at=self.at)
-            # A caution is for each one who works after it; the inspector works too.
         elif kind in {"reading", "torque"}:
             self._read(step)
         elif kind == "photo":
@@ -121,6 +120,7 @@ class Walk:
         hysteresis_deg: float | None = 0.1,
         outcome: str = "result",
         trace: Trace | None = None,
+        result: dict[str, Any] | None = None,
     ) -> Analysis:
         """An analysis of a trace (a new one unless given) at a step, as a row only."""
         trace = trace or self.give_trace(step)
@@ -128,7 +128,7 @@ class Walk:
         none = verdict == "no-result"
         reference = None if none else SPEC["target_deg"] + deviation_deg
         deviation = None if none else deviation_deg
-        result: dict[str, Any] = {"verdict": verdict, "reference_deg": reference, "deviation_deg": deviation}
+        result = result or {"verdict": verdict, "reference_deg": reference, "deviation_deg": deviation}
         if outcome == "refused":
             result = {"refused": {"message": "not a trace", "line": 1, "column": None}}
         return Analysis.objects.create(

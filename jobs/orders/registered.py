@@ -3,6 +3,7 @@
 from django.urls import reverse
 
 from jobs.ledger import kinds, subjects
+from jobs.orders import tasks  # noqa: F401 - registers what the worker does
 from jobs.orders.models import ProcedureRevision, Trace, WorkOrder
 
 subjects.register(WorkOrder, "Work orders", address=lambda key: reverse("work-order", args=[key]))

@@ -11,14 +11,12 @@ RING_SHIFT = "ring shift"
 
 def measured(analysis: Analysis) -> Measured:
     """The part of an analysis that the rule of agreement looks at."""
-    result = analysis.result if isinstance(analysis.result, dict) else {}
     return Measured(
         verdict=analysis.verdict,
         reference_deg=analysis.reference_deg,
         deviation_deg=analysis.deviation_deg,
         expanded_uncertainty_deg=analysis.expanded_uncertainty_deg,
         hysteresis_deg=analysis.hysteresis_deg,
-        correction=result.get("correction"),
     )
 
 

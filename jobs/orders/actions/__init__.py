@@ -11,6 +11,7 @@ from jobs.orders.actions.steps import (
     mark_not_needed,
     reopen_step,
 )
+from jobs.orders.actions.traces import analyse_again, upload_trace
 from jobs.orders.actions.transitions import (
     back_in_work,
     cancel_order,
@@ -26,6 +27,7 @@ from jobs.orders.actions.transitions import (
 __all__ = [
     "acknowledge_caution",
     "add_photo",
+    "analyse_again",
     "back_in_work",
     "cancel_order",
     "close_order",
@@ -45,4 +47,5 @@ __all__ = [
     "request_order",
     "resume_order",
     "start_order",
+    "upload_trace",
 ]

@@ -1,0 +1,207 @@
+"""The errand `analyse-trace`: read the stored bytes, analyse, write the result once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.utils import timezone
+
+import analysis
+from jobs.errands.registry import handles
+from jobs.errands.work import CannotBeDone, Claim
+from jobs.ledger.actions import System
+from jobs.orders import analysing, queries, results, storage
+from jobs.orders.actions.common import announce, record, save
+from jobs.orders.actions.findings import add_finding, clear_findings
+from jobs.orders.actions.steps import reopen_steps_left_out
+from jobs.orders.models import Analysis, Finding, ProcedureStep, Trace, WorkOrder
+
+WORKER = System("Midflank worker")
+STEPS_OF_WORK = 3
+OF_RESULT = (Finding.Kind.VERDICT, Finding.Kind.AGREEMENT)
+
+
+def given_up(claim: Claim, reason: str) -> None:
+    """No worker could analyse it: told at the trace, in the transaction that ends the errand."""
+    at = timezone.now()
+    trace = _locked_trace(claim)
+    trace.failure = reason
+    trace.save(update_fields=["failure"])
+    save(trace.work_order)
+    record(
+        "trace.failed",
+        trace.work_order,
+        by=WORKER,
+        at=at,
+        sentence=f"Trace {trace.filename} of {trace.work_order.number} could not be analysed: {reason}",
+        about=[trace],
+        data={"sha256": trace.bytes_id, "reason": reason},
+    )
+
+
+@handles(analysing.ERRAND, "analyse the trace", given_up=given_up)
+def analyse_trace(claim: Claim) -> None:
+    """Analyse the trace named in the arguments; a file that is no trace is refused, which is no failure."""
+    trace = _trace(claim)
+    claim.progress(0, STEPS_OF_WORK, "checking the stored bytes")
+    stands_on = analysing.input_of(trace)
+    try:
+        storage.traces().opened(trace.bytes_id).close()
+    except storage.StorageError as lost:
+        raise CannotBeDone(str(lost)) from lost
+    claim.progress(1, STEPS_OF_WORK, "analysing")
+    outcome, result = _outcome(trace, stands_on)
+    claim.progress(2, STEPS_OF_WORK, "writing the result")
+    with claim.finishing(outcome=outcome.value):
+        claim.outcome["analysis"] = _write(claim, stands_on, outcome, result)
+
+
+def _outcome(trace: Trace, stands_on: analysing.Input) -> tuple[Analysis.Outcome, dict[str, Any]]:
+    path = storage.traces().path(trace.bytes_id)
+    try:
+        result = analysis.analyse(path, stands_on.spec, filename=trace.filename)
+    except analysis.TraceRefused as refused:
+        return Analysis.Outcome.REFUSED, dict(refused.to_json())
+    except analysis.SpecRefused as refused:
+        raise CannotBeDone(f"The timing spec of the work order cannot be used: {refused}") from refused
+    return Analysis.Outcome.RESULT, dict(result)
+
+
+def _trace(claim: Claim) -> Trace:
+    related = ("work_order", "bytes", "probe", "probe_calibration", "encoder", "encoder_calibration")
+    return Trace.objects.select_related(*related).get(pk=claim.arguments["trace"])
+
+
+def _locked_trace(claim: Claim) -> Trace:
+    """The trace with its order's row locked, as every write on an order begins."""
+    trace = _trace(claim)
+    trace.work_order = queries.locked_order(trace.work_order_id)
+    return trace
+
+
+def _write(claim: Claim, stands_on: analysing.Input, outcome: Analysis.Outcome, result: dict[str, Any]) -> int:
+    """Write the analysis and what follows from it; returns its number, or that of the same one there is."""
+    at = timezone.now()
+    trace = _locked_trace(claim)
+    there = trace.analyses.filter(input_sha256=stands_on.sha256).first()
+    if there is not None:
+        return there.number
+    made = _new_row(trace, stands_on, outcome, result, at=at)
+    if trace.failure:
+        trace.failure = ""
+        trace.save(update_fields=["failure"])
+    order = trace.work_order
+    save(order)
+    _record(made, order)
+    _follow_up(made, order, at=at)
+    announce(order, by=WORKER, at=at, what=f"analysis {made.number} of trace {trace.filename} was made")
+    return made.number
+
+
+def _new_row(
+    trace: Trace,
+    stands_on: analysing.Input,
+    outcome: Analysis.Outcome,
+    result: dict[str, Any],
+    *,
+    at: datetime,
+) -> Analysis:
+    before = queries.latest_analysis(trace)
+    made = Analysis(
+        trace=trace,
+        number=before.number + 1 if before else 1,
+        outcome=outcome,
+        verdict=result.get("verdict") or Analysis.Verdict.NO_RESULT,
+        reference_deg=result.get("reference_deg"),
+        deviation_deg=result.get("deviation_deg"),
+        expanded_uncertainty_deg=result.get("expanded_uncertainty_deg"),
+        hysteresis_deg=result.get("hysteresis_deg"),
+        result=result,
+        spec=stands_on.spec,
+        spec_sha256=stands_on.spec_sha256,
+        calibrations=stands_on.calibrations,
+        analysis_version=stands_on.version,
+        input_sha256=stands_on.sha256,
+        made_at=at,
+        supersedes=before,
+    )
+    made.save(force_insert=True)
+    return made
+
+
+def _record(made: Analysis, order: WorkOrder) -> None:
+    trace = made.trace
+    refused = made.outcome == Analysis.Outcome.REFUSED
+    stage = trace.get_stage_display().capitalize()
+    if refused:
+        said = f"{stage} trace {trace.filename} of {order.number} refused: {made.result['refused']['message']}"
+    else:
+        angle = (
+            ""
+            if made.deviation_deg is None
+            else f", deviation {made.deviation_deg:+.3f}° ± {made.expanded_uncertainty_deg or 0:.3f}°"
+        )
+        said = f"{stage} trace {trace.filename} of {order.number} analysed: {made.get_verdict_display()}{angle}."
+    record(
+        "trace.refused" if refused else "trace.analysed",
+        order,
+        by=WORKER,
+        at=made.made_at,
+        sentence=said,
+        about=[trace, trace.probe, trace.encoder, trace.uploaded_by],
+        data={
+            "number": made.number,
+            "verdict": made.verdict,
+            "reference_deg": _text(made.reference_deg),
+            "deviation_deg": _text(made.deviation_deg),
+            "expanded_uncertainty_deg": _text(made.expanded_uncertainty_deg),
+            "hysteresis_deg": _text(made.hysteresis_deg),
+            "analysis_version": made.analysis_version,
+            "trace_sha256": trace.bytes_id,
+            "input_sha256": made.input_sha256,
+        },
+    )
+
+
+def _text(value: float | None) -> str | None:
+    """The shortest decimal that is this number; a ledger holds decimals as text."""
+    return None if value is None else repr(value)
+
+
+# --- What follows from a result ---------------------------------------------------------------------------
+
+
+def _follow_up(made: Analysis, order: WorkOrder, *, at: datetime) -> None:
+    """Findings of an as-left result that falls short; steps that an as-found verdict no longer excuses."""
+    trace = made.trace
+    newest = queries.latest_trace(trace.step)
+    if newest is None or newest.pk != trace.pk:
+        return  # an older recording analysed again: history, not what counts
+    if trace.stage == ProcedureStep.Stage.AS_FOUND:
+        reopen_steps_left_out(order.pk, by=WORKER, at=at)
+        return
+    if made.reference_deg is None:
+        return  # nothing to accept; the step asks for another sweep
+    wanted = _by_kind(results.problems_of(made))
+    standing = trace.step.findings.filter(kind__in=OF_RESULT, raised_at__gte=trace.uploaded_at)
+    told = {(finding.kind, finding.text) for finding in standing.filter(decision__in=["", "accept"])}
+    obsolete = [
+        finding
+        for finding in trace.step.findings.filter(kind__in=OF_RESULT, decision="").select_related("step")
+        if (finding.kind, finding.text) not in wanted.items() or finding.raised_at < trace.uploaded_at
+    ]
+    reason = f"Analysis {made.number} of trace {trace.filename} took its place."
+    clear_findings(order, obsolete, reason=reason, by=WORKER, at=at)
+    for kind, text in wanted.items():
+        if (kind, text) not in told:
+            add_finding(order, kind=kind, text=text, step=trace.step, by=WORKER, at=at)
+
+
+def _by_kind(problems: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """One finding of each kind, with all its sentences: what is accepted is accepted as a whole."""
+    texts: dict[str, str] = {}
+    for kind, sentence in problems:
+        texts[kind] = f"{texts[kind]} {sentence}" if kind in texts else sentence
+    return texts
