@@ -69,9 +69,7 @@ class PlanFacts:
 def why_not_request(*, unit: str, has_engine: bool, needed_by: datetime | None, at: datetime) -> list[Reason]:
     reasons = []
     if not has_engine:
-        reasons.append(
-            Reason("no-engine", f"Unit {unit} has no engine in it now; there is nothing to time.", "unit")
-        )
+        reasons.append(Reason("no-engine", f"Unit {unit} has no engine in it now; there is nothing to time.", "unit"))
     if needed_by is not None and needed_by <= at:
         reasons.append(Reason("in-the-past", "The unit is needed back at a time that is over.", "needed_by"))
     return reasons
@@ -158,9 +156,7 @@ def why_not_cancel(facts: OrderFacts) -> list[Reason]:
         return []
     if state in {State.CLOSED, State.CANCELLED}:
         return [Reason("wrong-state", f"{facts.number} is {state_label(state)} already.")]
-    sentence = (
-        f"Work on {facts.number} has started, so it cannot be cancelled. Bring the engine back and close it."
-    )
+    sentence = f"Work on {facts.number} has started, so it cannot be cancelled. Bring the engine back and close it."
     return [Reason("work-started", sentence)]
 
 
@@ -206,9 +202,7 @@ def _why_not_issued(facts: OrderFacts) -> list[Reason]:
 
 def _why_not_newest(facts: OrderFacts) -> list[Reason]:
     return [
-        Reason(
-            "newer-draft", f"{name} is the newest and is not issued yet. Have it issued before you release."
-        )
+        Reason("newer-draft", f"{name} is the newest and is not issued yet. Have it issued before you release.")
         for name in facts.drafts
     ]
 
@@ -216,9 +210,7 @@ def _why_not_newest(facts: OrderFacts) -> list[Reason]:
 def _why_not_engine(facts: OrderFacts) -> list[Reason]:
     reasons = _why_not_other_order(facts)
     if not facts.engine_is_in_unit:
-        sentence = (
-            f"Engine {facts.engine} is not in unit {facts.unit} now. Cancel this order and request a new one."
-        )
+        sentence = f"Engine {facts.engine} is not in unit {facts.unit} now. Cancel this order and request a new one."
         reasons.append(Reason("engine-moved", sentence))
     return reasons
 
@@ -226,9 +218,7 @@ def _why_not_engine(facts: OrderFacts) -> list[Reason]:
 def _why_not_other_order(facts: OrderFacts) -> list[Reason]:
     if not facts.other_order:
         return []
-    sentence = (
-        f"Engine {facts.engine} is on the floor under {facts.other_order} already. Close that one first."
-    )
+    sentence = f"Engine {facts.engine} is on the floor under {facts.other_order} already. Close that one first."
     return [Reason("engine-in-work", sentence)]
 
 

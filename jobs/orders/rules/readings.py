@@ -87,9 +87,11 @@ def why_not_instrument_range(instrument: Instrument, *, values: list[Decimal], u
         None if end is None else scale.to_stored(Decimal(str(end)))
         for end in (instrument.range_low, instrument.range_high)
     )
-    if all(quantities.within(value, low, high) for value in values):
+    outside = [value for value in values if not quantities.within(value, low, high)]
+    if not outside:
         return []
     measures = quantities.limits_in_words(low, high, unit)
-    wanted = listed(dict.fromkeys(f"{quantities.plain(value)} {unit}" for value in values))
-    sentence = f"{instrument.asset_number} measures {measures}; {wanted} is outside its range. Use another."
+    wanted = listed(dict.fromkeys(f"{quantities.plain(value)} {unit}" for value in outside))
+    lies = "is" if len(outside) == 1 else "are"
+    sentence = f"{instrument.asset_number} measures {measures}; {wanted} {lies} outside its range. Use another."
     return [Reason("instrument-range", sentence, "instrument")]

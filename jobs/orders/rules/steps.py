@@ -64,9 +64,7 @@ def why_not_acknowledge(facts: StepFacts, *, acknowledged: bool) -> list[Reason]
     """Anyone who works at the order may acknowledge a caution once it is reached, also after others did."""
     reasons = _why_not_in_work(facts, "acknowledge a caution")
     if facts.kind != Kind.CAUTION:
-        reasons.append(
-            Reason("wrong-kind", f"“{facts.title}” is {_kind(facts)}; only a caution is acknowledged.")
-        )
+        reasons.append(Reason("wrong-kind", f"“{facts.title}” is {_kind(facts)}; only a caution is acknowledged."))
     reasons += _why_not_reached(facts)
     if facts.state == OrderStep.State.NOT_NEEDED:
         reasons.append(Reason("not-needed", f"“{facts.title}” was marked as not needed."))
@@ -142,9 +140,7 @@ def _why_not_verdict(trace: TraceFacts) -> list[Reason]:
         message = trace.message or "it is not a trace"
         return [Reason("refused", f"The analysis refused the trace ({message}). Record a new one.")]
     if trace.verdict == Verdict.NO_RESULT:
-        return [
-            Reason("no-result", "The trace gave no result. Look at the checks that failed and sweep again.")
-        ]
+        return [Reason("no-result", "The trace gave no result. Look at the checks that failed and sweep again.")]
     if trace.stage != Stage.AS_LEFT:
         return []
     reasons = []
@@ -152,11 +148,7 @@ def _why_not_verdict(trace: TraceFacts) -> list[Reason]:
         if kind in trace.accepted:
             continue
         what = "" if kind in trace.undecided else " Sweep again, or raise a finding."
-        ends = (
-            f"{sentence}{what}"
-            if kind not in trace.undecided
-            else f"{sentence} Its finding is not decided yet."
-        )
+        ends = f"{sentence}{what}" if kind not in trace.undecided else f"{sentence} Its finding is not decided yet."
         reasons.append(Reason(kind, ends))
     return reasons
 
@@ -167,9 +159,7 @@ def why_not_complete_hold_point(facts: StepFacts) -> list[Reason]:
     if facts.kind != Kind.HOLD_POINT:
         reasons.append(Reason("wrong-kind", f"“{facts.title}” is {_kind(facts)}, not a hold point."))
     if facts.did_work:
-        sentence = (
-            f"{facts.person} did part of the work before this hold point. Another person must release it."
-        )
+        sentence = f"{facts.person} did part of the work before this hold point. Another person must release it."
         reasons.append(Reason("own-work", sentence))
     return [*reasons, *_why_not_decided(facts)]
 
@@ -180,9 +170,7 @@ def why_not_mark_not_needed(facts: StepFacts) -> list[Reason]:
         reasons.append(Reason("always-needed", f"“{facts.title}” is always needed."))
     elif facts.as_found_verdict != Verdict.CONFORMING:
         verdict = Verdict(facts.as_found_verdict).label if facts.as_found_verdict else "not known yet"
-        sentence = (
-            f"“{facts.title}” is left out only when the as-found verdict is conforming; it is {verdict}."
-        )
+        sentence = f"“{facts.title}” is left out only when the as-found verdict is conforming; it is {verdict}."
         reasons.append(Reason("as-found-not-conforming", sentence))
     return reasons
 
@@ -205,9 +193,7 @@ def _why_not_reached(facts: StepFacts) -> list[Reason]:
         return []
     shown = facts.open_before[0]
     more = f" and {len(facts.open_before) - 1} more" if len(facts.open_before) > 1 else ""
-    return [
-        Reason("earlier-step", f"Steps are done in their order; still open before this one: {shown}{more}.")
-    ]
+    return [Reason("earlier-step", f"Steps are done in their order; still open before this one: {shown}{more}.")]
 
 
 def _why_not_decided(facts: StepFacts) -> list[Reason]:

@@ -48,6 +48,4 @@ def why_not_stale(number: str, revision: int, seen: int | None) -> list[Reason]:
     """Somebody changed the order after the page was read: nobody overwrites what they have not seen."""
     if seen is None or seen == revision:
         return []
-    return [
-        Reason("changed-meanwhile", f"{number} was changed meanwhile. Look at it again before you go on.")
-    ]
+    return [Reason("changed-meanwhile", f"{number} was changed meanwhile. Look at it again before you go on.")]
