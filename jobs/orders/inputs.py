@@ -57,7 +57,15 @@ class RequestInput(Input):
     needed_by = Instant(required=False, allow_null=True)
 
 
-class PlanInput(Input):
+class SeenInput(Input):
+    """The order as it was when the person decided; with another revision now, nothing is done (409)."""
+
+    seen_revision = serializers.IntegerField(
+        required=False, allow_null=True, min_value=1, help_text="`revision` of the order that was seen."
+    )
+
+
+class PlanInput(SeenInput):
     """Where, when and by whom a work order is done."""
 
     bay = serializers.CharField()
@@ -68,36 +76,55 @@ class PlanInput(Input):
     inspector = OfPerson()
 
 
-class ReasonInput(Input):
+class ReasonInput(SeenInput):
     """Why."""
 
     reason = serializers.CharField(allow_blank=True)
 
 
-class ConfirmInput(Input):
+class ReopenInput(Input):
+    """Why a closed order is reopened."""
+
+    reason = serializers.CharField(allow_blank=True)
+
+
+class ConfirmInput(SeenInput):
     """A confirmation, with a note if there is something to say."""
 
     note = serializers.CharField(required=False, allow_blank=True)
 
 
-class ReadingInput(Input):
-    """A value as read, comma or point, in the unit it was read in."""
+class ValueInput(SeenInput):
+    """A value as read, comma or point, in the unit it was read in, and what it was read with."""
 
-    point = serializers.CharField(required=False, allow_blank=True)
     entered = serializers.CharField(max_length=40)
     unit = serializers.CharField(max_length=10)
     instrument = OfInstrument(required=False, allow_null=True)
+    also = OfInstrument(
+        many=True, required=False, help_text="What else the step asks for, such as the check standard."
+    )
+    also = serializers.ListField(
+        child=OfInstrument(), required=False, help_text="What else the step asks for, such as the check standard."
+    )
     unit_confirmed = serializers.BooleanField(
         required=False, help_text="True after a refusal with the code unit-suspicion, when the unit is right."
     )
 
 
-class CorrectionInput(Input):
-    """The right value, and why the first one was not."""
+class ReadingInput(ValueInput):
+    """A reading at one of the points of a step."""
 
-    entered = serializers.CharField(max_length=40)
-    unit = serializers.CharField(max_length=10)
+    point = serializers.CharField(required=False, allow_blank=True)
+
+
+class CorrectionInput(ValueInput):
+    """The right value, and why the first one was not; with `instrument` when it was read again."""
+
     reason = serializers.CharField(allow_blank=True)
+    instrument = OfInstrument(
+        required=False, allow_null=True, help_text="When it was read again; without it, a slip of the pen."
+    )
+    also = serializers.ListField(child=OfInstrument(), required=False)
 
 
 class FileField(serializers.FileField):

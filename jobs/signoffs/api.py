@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from typing import Any
 
 import django_filters
@@ -15,7 +14,9 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from jobs.errors import NotAllowed, Reason
 from jobs.orders import queries as orders
+from jobs.orders.storage import StorageError
 from jobs.people.shopviews import AnyMedia, ShopRecords, ShopView, errand_address
 from jobs.signoffs import actions, documents, filing, queries
 from jobs.signoffs.models import JobCard, SignOff
@@ -26,7 +27,6 @@ from jobs.signoffs.serializers import (
     SignOffDetailSerializer,
     SignOffSerializer,
 )
-from jobs.web.api import NotHeld
 from jobs.web.serializers import Nothing
 
 
@@ -141,13 +141,11 @@ class CardFileView(ShopView):
     def get(self, request: Request, pk: int) -> FileResponse:
         card = queries.card_for(self.person, pk)
         try:
-            pdf = filing.read_card(card.sha256)
-        except filing.CardMissing as error:
-            raise NotHeld(str(error)) from error
+            file = filing.store().opened(card.sha256)
+        except StorageError as error:
+            raise NotAllowed([Reason("card-lost", f"{error} Restore it from a back-up.")]) from None
         name = f"{card.work_order.number}-card-{card.number}.pdf"
-        return FileResponse(
-            io.BytesIO(pdf), as_attachment=True, filename=name, content_type="application/pdf"
-        )
+        return FileResponse(file, as_attachment=True, filename=name, content_type="application/pdf")
 
 
 class AskCardView(ShopView):

@@ -33,13 +33,6 @@ class Pages(PageNumberPagination):
     max_page_size = 500
 
 
-class NotHeld(exceptions.APIException):
-    """The record names bytes that the store no longer holds as they were; the fault is the installation's."""
-
-    status_code = status.HTTP_500_INTERNAL_SERVER_ERROR
-    default_code = "bytes_missing_or_altered"
-
-
 def problem(
     status_code: int, title: str, detail: str, *, reasons: list[dict[str, str]] | None = None, **more: Any
 ) -> Response:

@@ -17,7 +17,6 @@ from jobs.orders.api.filters import OrderFilter
 from jobs.orders.models import Procedure, WorkOrder
 from jobs.orders.serializers import OrderDetailSerializer, OrderSerializer, ProcedureSerializer
 from jobs.people.shopviews import ShopRecords
-from jobs.web.serializers import Nothing
 
 ANSWER = extend_schema(responses=OrderDetailSerializer)
 
@@ -41,12 +40,12 @@ class OrderViewSet(ShopRecords):
     inputs = {
         "create": inputs.RequestInput,
         "plan": inputs.PlanInput,
-        "release": Nothing,
-        "start": Nothing,
+        "release": inputs.SeenInput,
+        "start": inputs.SeenInput,
         "hold": inputs.ReasonInput,
-        "resume": Nothing,
+        "resume": inputs.SeenInput,
         "cancel": inputs.ReasonInput,
-        "reopen": inputs.ReasonInput,
+        "reopen": inputs.ReopenInput,
     }
 
     def get_queryset(self) -> QuerySet[WorkOrder]:

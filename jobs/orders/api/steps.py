@@ -14,7 +14,6 @@ from jobs.orders import actions, inputs, queries, storage
 from jobs.orders.models import OrderStep
 from jobs.orders.serializers import StepSerializer
 from jobs.people.shopviews import ENVELOPE_BYTES, ShopView
-from jobs.web.serializers import Nothing
 
 _SHOWN = (
     "acknowledgements__person",
@@ -73,10 +72,10 @@ class StepActionView(StepView):
 class AcknowledgeView(StepActionView):
     """Acknowledge a caution, for oneself."""
 
-    inputs = {"post": Nothing}
+    inputs = {"post": inputs.SeenInput}
 
     def act(self, step: OrderStep, values: dict[str, Any]) -> None:
-        actions.acknowledge_caution(step, by=self.person, at=self.now())
+        actions.acknowledge_caution(step, **values, by=self.person, at=self.now())
 
 
 class ConfirmView(StepActionView):

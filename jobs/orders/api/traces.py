@@ -16,13 +16,13 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.errands.models import Errand
+from jobs.errors import NotAllowed, Reason
 from jobs.orders import actions, inputs, queries, storage
 from jobs.orders.api.filters import TraceFilter
 from jobs.orders.models import Photo, Trace
 from jobs.orders.serializers import TraceDetailSerializer, TraceSerializer
+from jobs.orders.watching import errand_of
 from jobs.people.shopviews import ENVELOPE_BYTES, AnyMedia, ShopRecords, ShopView, errand_address
-from jobs.web.api import NotHeld
 from jobs.web.serializers import Nothing
 
 
@@ -38,12 +38,6 @@ class UploadedTraceSerializer(TraceSerializer):
         """Where to watch the newest analysis of it."""
         errand = errand_of(trace)
         return errand_address(errand.pk) if errand else None
-
-
-def errand_of(trace: Trace) -> Errand | None:
-    """The errand asked for last to analyse a trace."""
-    asked = Errand.objects.filter(once_key__startswith=f"analyse-trace:{trace.pk}")
-    return asked.order_by("-created_at").first()
 
 
 def monitored(body: dict[str, Any], *, location: str) -> Response:
@@ -109,11 +103,11 @@ class TraceViewSet(ShopRecords):
 
 
 def opened(store: storage.Store, sha256: str) -> BinaryIO:
-    """The stored bytes, proved to be what was handed in; `NotHeld` when they are not."""
+    """The stored bytes, proved to be what was handed in; `NotAllowed` when they are not."""
     try:
         return store.opened(sha256)
     except storage.StorageError as error:
-        raise NotHeld(str(error)) from error
+        raise NotAllowed([Reason("bytes-lost", f"{error} Restore it from a back-up.")]) from None
 
 
 class TraceFileView(ShopView):
