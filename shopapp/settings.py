@@ -263,6 +263,16 @@ SPECTACULAR_SETTINGS = {
     "SERVE_INCLUDE_SCHEMA": False,
     "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "ENUM_NAME_OVERRIDES": {
+        "OrderState": "jobs.orders.models.WorkOrder.State",
+        "StepState": "jobs.orders.models.OrderStep.State",
+        "FindingKind": "jobs.orders.models.Finding.Kind",
+        "AnalysisVerdict": "jobs.orders.models.Analysis.Verdict",
+        "InstrumentKind": "jobs.tooling.models.Instrument.Kind",
+        "InstrumentState": "jobs.tooling.models.Instrument.State",
+        "CalibrationVerdict": "jobs.tooling.models.Calibration.Verdict",
+        "ErrandState": "jobs.errands.models.Errand.State",
+    },
 }
 
 LOGGING = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import django_filters
 from django.db.models import QuerySet
-from drf_spectacular.utils import extend_schema
+from drf_spectacular.utils import extend_schema, extend_schema_view
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -40,6 +40,7 @@ class EntryViewSet(ShopRecords):
         return queries.entries_for(self.person).prefetch_related("subjects")
 
 
+@extend_schema_view(list=extend_schema(operation_id="history_about_list"))
 class EntriesAboutView(EntryViewSet):
     """The part of the shop's history that is about one thing, newest first."""
 
