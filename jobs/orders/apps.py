@@ -7,4 +7,4 @@ class OrdersConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from jobs.orders import registered  # noqa: F401
+        from jobs.orders import panels, registered  # noqa: F401

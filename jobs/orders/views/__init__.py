@@ -1,0 +1,1 @@
+"""The pages of work orders: the board, one order, one step, one trace."""

@@ -1,0 +1,167 @@
+"""What the page of a step shows: what stands, what is recorded, and the one main action at its foot."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.db.models import QuerySet
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.errors import Reason
+from jobs.orders import facts, quantities, queries, rules
+from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
+from jobs.orders.results import problems_of
+from jobs.orders.watching import errand_of
+from jobs.people import policies
+from jobs.web.forms import PageForm
+from jobs.web.http import PersonRequest
+
+Kind = ProcedureStep.Kind
+
+
+def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
+    order, definition, now = found.work_order, found.definition, timezone.now()
+    stands = facts.of_step(found, by=request.user, at=now)
+    acknowledgements = list(found.acknowledgements.select_related("person"))
+    mine = next((one for one in acknowledgements if one.person_id == request.user.pk), None)
+    context = {
+        "order": order,
+        "step": found,
+        "definition": definition,
+        "forms": asked,
+        "posted": request.POST.get("act", ""),
+        "may_do": policies.may(request.user, "do-step"),
+        "may_decide": policies.may(request.user, "decide-finding"),
+        "reasons": _reasons(found, stands, acknowledged=mine is not None),
+        "again": [(name, value) for name, value in request.POST.items() if name not in _NOT_AGAIN],
+        "cautions": _cautions(request, found),
+        "acknowledgements": acknowledgements,
+        "mine": mine,
+        "may_leave_out": not rules.why_not_mark_not_needed(stands),
+        "findings": found.findings.select_related("raised_by", "decided_by"),
+        "photos": found.photos.select_related("by"),
+        "previous": order.steps.filter(position__lt=found.position).order_by("-position").first(),
+        "following": order.steps.filter(position__gt=found.position).order_by("position").first(),
+        "total": order.steps.count(),
+        **_readings(request, found, asked),
+        **_traces(found),
+    }
+    return {**context, **_main(request, found, context)}
+
+
+def _main(request: PersonRequest, found: OrderStep, shown: dict[str, Any]) -> dict[str, Any]:
+    """The one main action at the foot: a button for the form `main`, or a link to where work goes on."""
+    definition, order = found.definition, found.work_order
+    is_open = found.state == OrderStep.State.OPEN
+    if definition.kind == Kind.CAUTION and shown["may_do"] and shown["mine"] is None and not shown["reasons"]:
+        return {"main_button": "I have read this caution"}
+    if shown.get("correcting") and shown["may_do"]:
+        return {"main_button": "Correct the reading"}
+    if is_open and shown["may_do"]:
+        first = shown["cautions"].first()
+        if first is not None and definition.kind != Kind.CAUTION:
+            return {"main_link": (f"Read the caution of step {first.position}", _address(first))}
+        button = _button(definition.kind, shown)
+        if button:
+            return {"main_button": button}
+    if is_open and definition.kind == Kind.HOLD_POINT and policies.may(request.user, "release-hold-point"):
+        sign = reverse("sign", args=[order.pk, "hold-point"])
+        return {"main_link": ("Sign this hold point", f"{sign}?step={found.position}")}
+    following = queries.current_step(order) if order.state == WorkOrder.State.IN_WORK else None
+    if following is not None and following.pk != found.pk:
+        return {"main_link": (f"Go to step {following.position}", _address(following))}
+    return {}
+
+
+def _button(kind: str, shown: dict[str, Any]) -> str:
+    """What the main button says while the step is open; empty when there is no form for it."""
+    if kind in {Kind.READING, Kind.TORQUE}:
+        if shown["point_is_read"]:
+            return ""
+        return f"Record {shown['point']}" if shown["point"] else "Record the reading"
+    if kind == Kind.PHOTO:
+        return "It is done" if shown["photos"] else "Keep this photo"
+    if kind == Kind.TRACE:
+        newest = shown["newest"]
+        if newest is None:
+            return "Hand in the trace"
+        return "I have read the verdict" if newest["analysis"] else ""
+    return "It is done" if kind == Kind.CONFIRMATION else ""
+
+
+def _address(found: OrderStep) -> str:
+    return reverse("step", args=[found.work_order_id, found.position])
+
+
+# What the question about a unit answers itself, and so does not send again.
+_NOT_AGAIN = {"unit", "unit_confirmed", "csrfmiddlewaretoken"}
+
+
+def _reasons(found: OrderStep, stands: rules.StepFacts, *, acknowledged: bool) -> list[Reason]:
+    """Why the step cannot be done now; cautions still to acknowledge are shown themselves, not told."""
+    if found.definition.kind == Kind.CAUTION:
+        return [] if acknowledged else rules.why_not_acknowledge(stands, acknowledged=False)
+    if found.state != OrderStep.State.OPEN:
+        return []
+    return [reason for reason in rules.why_not_do_step(stands) if reason.code != "caution"]
+
+
+def _cautions(request: PersonRequest, found: OrderStep) -> QuerySet[OrderStep]:
+    """The cautions of the same phase before the step that this person has still to acknowledge."""
+    before = found.work_order.steps.filter(
+        position__lt=found.position, definition__kind=Kind.CAUTION, definition__phase=found.definition.phase
+    )
+    before = before.exclude(state=OrderStep.State.NOT_NEEDED).exclude(acknowledgements__person=request.user)
+    return before.select_related("definition").order_by("position")
+
+
+def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
+    """Every point with the reading that counts, which point is next, and whether a unit is in doubt."""
+    if "reading" not in asked:
+        return {}
+    definition = found.definition
+    counting = facts.readings_that_count(found)
+    form = asked["reading"]
+    point = form.data.get("point", "") if form.is_bound else form.initial["point"]
+    suspicion = form.refused_with("unit-suspicion") or asked["correct"].refused_with("unit-suspicion")
+    if counting and not form.is_bound and definition.kind == Kind.TORQUE:
+        form.fields["entered"].widget.attrs["autofocus"] = True  # bolt after bolt, without reaching for the field
+    return {
+        "points": [(one, counting.get(one)) for one in definition.reading_points],
+        "point": point,
+        "point_is_read": point in counting,
+        "many_points": any(definition.reading_points),
+        "limits": quantities.limits_in_words(definition.low, definition.high, definition.unit),
+        "units": quantities.units_for(definition.unit),
+        "suspicion": suspicion,
+        "correcting": reading_asked_for(request, found),
+        "corrected": found.readings.filter(superseded_at__isnull=False).select_related("by", "superseded_by__by"),
+        "uses": found.instrument_uses.select_related("instrument").order_by("pk"),
+    }
+
+
+def _traces(found: OrderStep) -> dict[str, Any]:
+    """The traces handed in at the step, the newest first, each with its verdict or how far its analysis is."""
+    if found.definition.kind != Kind.TRACE:
+        return {}
+    spec: dict[str, Any] = found.work_order.spec or {}
+    handed_in: list[dict[str, Any]] = []
+    for trace in found.traces.select_related("probe", "encoder", "uploaded_by").order_by("-uploaded_at", "-pk"):
+        analysis = queries.latest_analysis(trace)
+        handed_in.append({"trace": trace, "analysis": analysis, "errand": None if analysis else errand_of(trace)})
+    newest: dict[str, Any] | None = handed_in[0] if handed_in else None
+    analysis: Analysis | None = newest["analysis"] if newest else None
+    as_left = found.definition.stage == ProcedureStep.Stage.AS_LEFT
+    return {
+        "traces": handed_in,
+        "newest": newest,
+        "tolerance_deg": spec.get("tolerance_deg"),
+        "problems": problems_of(analysis) if analysis and as_left and analysis.outcome == "result" else (),
+    }
+
+
+def reading_asked_for(request: PersonRequest, found: OrderStep) -> Reading | None:
+    wanted = request.POST.get("correct") or request.GET.get("correct", "")
+    counting = found.readings.filter(superseded_at__isnull=True)
+    return counting.filter(pk=int(wanted)).first() if wanted.isdecimal() else None

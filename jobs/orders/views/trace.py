@@ -1,0 +1,125 @@
+"""One trace: how far its analysis is, then its verdict with all that it stands on."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import FileResponse, Http404, HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_POST
+
+import analysis as numerics
+from jobs.errors import NotAllowed, Reason
+from jobs.orders import actions, queries, storage
+from jobs.orders.models import Analysis, Trace
+from jobs.orders.views.order import results_of
+from jobs.orders.views.step import redirect_303
+from jobs.orders.watching import correction_of, errand_of
+from jobs.people import policies
+from jobs.web import panels
+from jobs.web.http import PersonRequest
+
+RESULT = Analysis.Outcome.RESULT
+
+
+@require_GET
+@never_cache
+def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
+    """What one trace says about the engine, or how far its analysis is."""
+    policies.require(request.user, "see-work")
+    found = queries.trace_for(request.user, pk)
+    analyses = list(found.analyses.order_by("-number"))
+    newest = analyses[0] if analyses else None
+    errand = errand_of(found)
+    result: dict[str, Any] = newest.result if newest is not None and newest.outcome == RESULT else {}
+    context = {
+        "trace": found,
+        "order": found.work_order,
+        "errand": errand,
+        "analysis": newest,
+        "earlier": analyses[1:],
+        "result": result,
+        "refused": newest.result.get("refused") if newest is not None and not result else None,
+        "failed_checks": [check for check in result.get("checks", []) if not check["passed"]],
+        "correction": correction_of(newest) if newest is not None and result else None,
+        "shares": [(line, round(100 * line["share"])) for line in result.get("budget", [])],
+        "spec": (newest.spec if newest is not None else found.work_order.spec) or {},
+        "waiting": newest is None and errand is not None and not errand.ended,
+        "may_ask": policies.may(request.user, "upload-trace"),
+        "can_confirm": _can_confirm(request, found, newest),
+        "panels": panels.drawn("trace", found, request),
+        **_circle(found, newest),
+    }
+    return render(request, "orders/trace.html", context)
+
+
+def _can_confirm(request: PersonRequest, found: Trace, newest: Analysis | None) -> bool:
+    """Whether this is the verdict that its step waits for somebody to have read."""
+    step = found.step
+    if newest is None or step.state != step.State.OPEN or not policies.may(request.user, "do-step"):
+        return False
+    counts = queries.latest_trace(step)
+    return counts is not None and counts.pk == found.pk
+
+
+def _circle(found: Trace, newest: Analysis | None) -> dict[str, Any]:
+    """As-found and as-left for the timing circle: this trace at its own stage, the counting one at the other."""
+    shown = results_of(found.work_order)
+    shown["as_found" if found.stage == "as-found" else "as_left"] = newest
+    if found.stage == "as-found":
+        shown["as_left"] = None  # what came later is not what this trace says
+    return shown
+
+
+@require_GET
+def plot(request: PersonRequest, pk: UUID) -> JsonResponse:
+    """The sweeps of a trace for its plot, reduced to what can be seen; `?from=&to=` in crank degrees for a part."""
+    policies.require(request.user, "see-work")
+    found = queries.trace_for(request.user, pk)
+    newest = queries.latest_analysis(found)
+    if newest is None or newest.outcome != RESULT:
+        raise Http404("There is no result to plot.")
+    try:
+        data = storage.traces().read(found.bytes_id)
+    except storage.StorageError as error:
+        raise _lost(error) from None
+    return JsonResponse(numerics.plot_data(data, newest.spec, newest.result, window=_window(request)))
+
+
+def _window(request: PersonRequest) -> tuple[float, float] | None:
+    """The part asked for, or None for all of it, also when what was asked for makes no sense."""
+    try:
+        low, high = float(request.GET["from"]), float(request.GET["to"])
+    except (KeyError, ValueError):
+        return None
+    return (low, high) if -1e9 < low < high < 1e9 else None
+
+
+@require_GET
+def trace_file(request: PersonRequest, pk: UUID) -> FileResponse:
+    """The bytes of a trace, proved to be the same as were handed in."""
+    policies.require(request.user, "see-work")
+    found = queries.trace_for(request.user, pk)
+    try:
+        file = storage.traces().opened(found.bytes_id)
+    except storage.StorageError as error:
+        raise _lost(error) from None
+    return FileResponse(file, as_attachment=True, filename=found.filename, content_type="application/octet-stream")
+
+
+def _lost(error: storage.StorageError) -> NotAllowed:
+    return NotAllowed([Reason("bytes-lost", f"{error} Restore it from a back-up.")])
+
+
+@require_POST
+def analyse_again(request: PersonRequest, pk: UUID) -> HttpResponse:
+    """Ask a worker for another analysis of a trace."""
+    found = queries.trace_for(request.user, pk)
+    actions.analyse_again(found, by=request.user, at=timezone.now())
+    messages.success(request, "A worker has been asked to analyse the trace.")
+    return redirect_303(reverse("trace", args=[found.pk]))
