@@ -20,9 +20,7 @@ Decision = Finding.Decision
 
 
 @transaction.atomic
-def raise_finding(
-    order: WorkOrder, *, text: str, step: OrderStep | None = None, by: Person, at: datetime
-) -> Finding:
+def raise_finding(order: WorkOrder, *, text: str, step: OrderStep | None = None, by: Person, at: datetime) -> Finding:
     """Raise an observation at an order on the floor, or at one of its steps."""
     order = locked_for(order.pk, by=by, action="raise-finding")
     if step is not None and step.work_order_id != order.pk:
@@ -114,9 +112,7 @@ def add_finding(
     return finding
 
 
-def clear_findings(
-    order: WorkOrder, findings: Iterable[Finding], *, reason: str, by: Actor, at: datetime
-) -> None:
+def clear_findings(order: WorkOrder, findings: Iterable[Finding], *, reason: str, by: Actor, at: datetime) -> None:
     """Clear undecided findings because a new reading or trace took their ground; nobody's decision."""
     for finding in findings:
         if not finding.decision:
@@ -137,6 +133,16 @@ def open_again(order: WorkOrder, step: OrderStep, *, why: str, by: Actor, at: da
         save(order)
         sentence = f"Step {one.position} “{one.definition.title}” of {order.number} is open again: {why}."
         record("step.reopened", order, by=by, at=at, sentence=sentence, data={"position": one.position})
+
+
+def review_as_left(order: WorkOrder, *, by: Actor, at: datetime) -> None:
+    """Raise a finding at each as-left step that a change before it leaves without agreement."""
+    traces = order.steps.filter(definition__kind=Kind.TRACE, definition__stage=ProcedureStep.Stage.AS_LEFT)
+    for step in traces.select_related("definition", "work_order"):
+        known = facts.of_trace(step)
+        for kind, text in known.problems:
+            if kind not in known.undecided | known.accepted:
+                add_finding(order, kind=kind, text=text, step=step, by=by, at=at)
 
 
 def settle_readings(order: WorkOrder, step: OrderStep, *, at: datetime) -> None:

@@ -9,9 +9,9 @@ from decimal import Decimal
 from django.db import transaction
 
 from jobs.errors import BadInput, Reason, check_fields, refuse
-from jobs.orders import facts, quantities, queries, rules
+from jobs.orders import facts, quantities, queries, results, rules
 from jobs.orders.actions.common import announce, local, record, save
-from jobs.orders.actions.findings import add_finding, clear_findings, open_again, settle_readings
+from jobs.orders.actions.findings import add_finding, clear_findings, open_again, review_as_left, settle_readings
 from jobs.orders.actions.steps import locked_step
 from jobs.orders.models import Finding, InstrumentUse, OrderStep, ProcedureStep, Reading
 from jobs.people.models import Person
@@ -154,6 +154,8 @@ def _settle_correction(old: Reading, new: Reading, *, by: Person, at: datetime) 
     if step.state == OrderStep.State.DONE and not facts.is_satisfied(step):
         open_again(order, step, why="a corrected reading is out of its limits", by=by, at=at)
     settle_readings(order, step, at=at)
+    if step.definition.quantity == results.RING_SHIFT:
+        review_as_left(order, by=by, at=at)
 
 
 def _value(step: OrderStep, entered: str, unit: str, *, unit_confirmed: bool) -> Decimal:
@@ -176,7 +178,7 @@ def _value(step: OrderStep, entered: str, unit: str, *, unit_confirmed: bool) ->
 def _expected(step: OrderStep) -> tuple[Decimal | None, Decimal | None]:
     """Where the value should lie: the limits; for the ring shift, a fifth either side of what was stated."""
     definition = step.definition
-    stated = _stated_shift(step) if definition.quantity == "ring shift" and definition.unit == "mm" else None
+    stated = _stated_shift(step) if definition.quantity == results.RING_SHIFT and definition.unit == "mm" else None
     if stated is None:
         return definition.low, definition.high
     margin = max(abs(stated) / 5, Decimal("0.1"))
@@ -186,9 +188,7 @@ def _expected(step: OrderStep) -> tuple[Decimal | None, Decimal | None]:
 def _stated_shift(step: OrderStep) -> Decimal | None:
     """The shift along the rim that the as-found result states, with the sign of `ring_shift_mm`."""
     found = queries.stage_result(step.work_order, ProcedureStep.Stage.AS_FOUND)
-    correction = (
-        found.result.get("correction") if found is not None and isinstance(found.result, dict) else None
-    )
+    correction = found.result.get("correction") if found is not None and isinstance(found.result, dict) else None
     stated = correction.get("ring_shift_mm") if isinstance(correction, dict) else None
     return Decimal(str(stated)) if isinstance(stated, int | float) else None
 
@@ -274,9 +274,7 @@ def _find_out_of_limits(reading: Reading, *, by: Person, at: datetime) -> None:
     where = f" at {reading.point}" if reading.point else ""
     limits = quantities.limits_in_words(reading.low, reading.high, reading.unit)
     text = f"{step.definition.title}{where}: {_in_words(reading)} is outside {limits}."
-    add_finding(
-        step.work_order, kind=Finding.Kind.READING, text=text, step=step, reading=reading, by=by, at=at
-    )
+    add_finding(step.work_order, kind=Finding.Kind.READING, text=text, step=step, reading=reading, by=by, at=at)
 
 
 def _in_words(reading: Reading) -> str:

@@ -145,7 +145,7 @@ def _why_not_verdict(trace: TraceFacts) -> list[Reason]:
         return []
     reasons = []
     for kind, sentence in trace.problems:
-        if kind in trace.accepted:
+        if kind in trace.accepted and kind not in trace.undecided:
             continue
         what = "" if kind in trace.undecided else " Sweep again, or raise a finding."
         ends = f"{sentence}{what}" if kind not in trace.undecided else f"{sentence} Its finding is not decided yet."

@@ -242,6 +242,17 @@ def test_accepting_an_old_value_does_not_accept_its_correction(
     assert step_of(in_work, "torque").state == OrderStep.State.OPEN
 
 
+def test_a_ring_shift_corrected_after_the_as_left_trace_is_held_against_it(
+    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+) -> None:
+    walk(in_work, until="locks-off")
+    reading = step_of(in_work, "ring-shift").readings.get()
+    # 2 mm less at a radius of 250 mm is 0.46°, far more than the joint uncertainty of 0.07°.
+    actions.correct_reading(reading, entered="2.276", unit="mm", reason="misread", by=technician, at=at)
+    finding = Finding.objects.get()
+    assert (finding.kind, finding.step, finding.decision) == ("agreement", step_of(in_work, "as-left"), "")
+
+
 def test_a_reading_is_corrected_once_and_with_a_reason(torque: Read, technician: Person, at: datetime) -> None:
     old = torque("bolt 1", "90")
     common = {"entered": "92", "unit": "N·m", "by": technician, "at": at}
