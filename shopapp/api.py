@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, path, re_path
-from drf_spectacular.views import SpectacularAPIView
+from drf_spectacular.views import SpectacularJSONAPIView
 from rest_framework.exceptions import NotFound
 from rest_framework.permissions import AllowAny
 from rest_framework.request import Request
@@ -76,7 +76,7 @@ STEP = "orders/<int:pk>/steps/<int:position>/"
 
 app_name = "api"
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("schema/", SpectacularAPIView.as_view(), name="schema"),
+    path("schema/", SpectacularJSONAPIView.as_view(), name="schema"),
     path("token/", TokenView.as_view(), name="token"),
     path("token/give-back/", TokenBackView.as_view(), name="token-give-back"),
     path("me/", MeView.as_view(), name="me"),
