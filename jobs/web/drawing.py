@@ -46,7 +46,7 @@ class MarkSize:
     figures: bool
 
 
-ROW = MarkSize(width=168, height=28, axis_y=14, gutter=22, zone_half=8, dot_radius=4, figures=False)
+ROW = MarkSize(width=168, height=28, axis_y=14, gutter=22, zone_half=8, dot_radius=3.5, figures=False)
 PAGE = MarkSize(width=420, height=72, axis_y=26, gutter=36, zone_half=16, dot_radius=6.5, figures=True)
 SIZES = {"row": ROW, "page": PAGE}
 
@@ -93,7 +93,7 @@ class IntervalMark:
     @property
     def cap(self) -> float:
         """Half the height of a whisker's cap."""
-        return self.size.dot_radius + 1
+        return self.size.dot_radius + 1.5
 
     @property
     def cap_height(self) -> float:
@@ -109,7 +109,8 @@ def lie_of(deviation: float | None, expanded: float | None, tolerance: float | N
     """How the interval deviation ± expanded lies against ± tolerance; touching the limit is inside."""
     if not known(deviation, expanded, tolerance):
         return "empty"
-    assert deviation is not None and expanded is not None and tolerance is not None
+    assert deviation is not None and expanded is not None  # noqa: PT018 - for the type checker, after `known`
+    assert tolerance is not None
     if tolerance <= 0 or expanded < 0:
         return "empty"
     if abs(deviation) + expanded <= tolerance:
@@ -137,7 +138,8 @@ def interval_mark(
     lie = lie_of(deviation, expanded, tolerance)
     if lie == "empty":
         return IntervalMark(size, lie, axis, zone, _px(centre))
-    assert deviation is not None and expanded is not None and tolerance is not None
+    assert deviation is not None and expanded is not None  # noqa: PT018 - for the type checker, after `known`
+    assert tolerance is not None
     at, half = deviation / tolerance, expanded / tolerance
     off = int(math.copysign(1, at)) if abs(at) > SPAN else 0
     behind = 0.62 * size.gutter
@@ -213,27 +215,36 @@ class TimingCircle:
     rays: tuple[Ray, ...]
     exaggeration: int
     width: float = 460.0
-    height: float = 430.0
 
     @property
     def left_x(self) -> float:
-        return _px(self.centre[0] - self.radius - 12)
+        """The level centre line keeps clear of the figures on the scale."""
+        return _px(self.centre[0] - self.radius + 40)
 
     @property
     def right_x(self) -> float:
-        return _px(self.centre[0] + self.radius + 12)
+        return _px(self.centre[0] + self.radius - 40)
 
     @property
     def foot_y(self) -> float:
         return _px(self.centre[1] + self.radius + 12)
 
     @property
+    def drop(self) -> float:
+        """Room for a mark that stands below the circle."""
+        return 48.0 if any(abs(ray.drawn_deg) > 110 for ray in self.rays) else 0.0
+
+    @property
+    def height(self) -> float:
+        return self.foot_y + 46 + self.drop
+
+    @property
     def sense_y(self) -> float:
-        return _px(self.foot_y + 20)
+        return _px(self.foot_y + 20 + self.drop)
 
     @property
     def scale_y(self) -> float:
-        return _px(self.foot_y + 40)
+        return _px(self.foot_y + 40 + self.drop)
 
 
 CENTRE: Point = (230.0, 244.0)
@@ -350,13 +361,14 @@ def _scale(target_deg: float, clockwise: bool) -> tuple[Tick, ...]:
 
 def _limits(tolerance_deg: float, factor: int, clockwise: bool) -> tuple[Tick, ...]:
     marks = []
-    for side, sign in ((-1, "−"), (1, "+")):
+    apart = tolerance_deg * factor > 7  # closer, the two figures would run into each other
+    for side, sign in ((-1, "−" if apart else ""), (1, "+" if apart else "±")):
         angle = side * tolerance_deg * factor
         if abs(angle) <= BAND_HALF_DEG:
             start = on_circle(angle, BAND_IN, clockwise=clockwise)
             end = on_circle(angle, BAND_OUT + 6, clockwise=clockwise)
-            at = on_circle(angle, BAND_OUT + 18, clockwise=clockwise)
-            marks.append(Tick(start, end, f"{sign}{tolerance_deg:g}°", at))
+            at = on_circle(angle if apart else angle + 9, BAND_OUT + 18, clockwise=clockwise)
+            marks.append(Tick(start, end, f"{sign}{tolerance_deg:g}°" if sign else "", at))
     return tuple(marks)
 
 

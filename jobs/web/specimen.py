@@ -22,7 +22,7 @@ LIMIT_DEG = 0.25
 class SpecimenForm(forms.Form):
     unit = forms.CharField(label="Unit", help_text="Running number.", initial="7014")
     reason = forms.ChoiceField(label="Reason", choices=[("ring", "index ring disturbed"), ("sensor", "sensor fault")])
-    shift = forms.DecimalField(label="Ring shift")
+    shift = forms.DecimalField(label="Ring shift", widget=forms.TextInput(attrs={"inputmode": "decimal"}))
     note = forms.CharField(label="Note", widget=forms.Textarea, required=False)
     sense = forms.ChoiceField(
         label="Sense", widget=forms.RadioSelect, choices=[("advance", "advance"), ("retard", "retard")]

@@ -523,10 +523,11 @@ def navigation(context: Context) -> dict[str, Any]:
     return {"links": links}
 
 
+_ORDER_PAGES = {"board", "work-order", "work-order-new", "step", "trace", "sign", "signoff", "job-card"}
 _WAYS = (
-    ("board", "Work orders", "see-work", {"board", "work-order", "work-order-new", "step", "trace", "sign", "signoff", "job-card"}),
+    ("board", "Work orders", "see-work", _ORDER_PAGES),
     ("instruments", "Instruments", "see-work", {"instruments", "instrument", "calibration"}),
     ("units", "Units and engines", "see-work", {"units", "unit", "engine"}),
     ("people", "People", "see-work", {"people", "person"}),
     ("history", "History", "read-history", {"history", "history-of", "ledger-verify"}),
-)  # fmt: skip
+)
