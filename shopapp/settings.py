@@ -139,6 +139,9 @@ DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 REDIS_URL = env("REDIS_URL")
 ERRAND_LEASE_S = float(env("MIDFLANK_LEASE_S", "60"))
 ERRAND_POLL_S = float(env("MIDFLANK_POLL_S", "0.5"))
+ERRAND_BEAT_S = float(env("MIDFLANK_BEAT_S", "10"))
+# Longer than any work takes; a worker that is still at it is ended, and another one tries.
+ERRAND_LONGEST_S = float(env("MIDFLANK_LONGEST_S", "1800"))
 
 CELERY_BROKER_URL = REDIS_URL or "memory://"
 CELERY_TASK_DEFAULT_QUEUE = env("MIDFLANK_QUEUE", "midflank")
@@ -147,11 +150,11 @@ CELERY_TASK_ACKS_LATE = True
 CELERY_TASK_REJECT_ON_WORKER_LOST = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
-CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600, "socket_connect_timeout": 3}
 CELERY_BEAT_SCHEDULE = {
     "pick-up-dropped": {
         "task": "jobs.errands.pick_up_dropped",
-        "schedule": float(env("MIDFLANK_BEAT_S", "10")),
+        "schedule": ERRAND_BEAT_S,
     }
 }
 

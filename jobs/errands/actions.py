@@ -36,7 +36,7 @@ def ask(
         },
     )
     if made:
-        transaction.on_commit(partial(wake, errand.pk))
+        transaction.on_commit(partial(wake, errand.pk), robust=True)
     return errand
 
 
@@ -52,18 +52,22 @@ def ask_again(errand: Errand) -> None:
         progress_done=0,
         progress_total=0,
         progress_note="",
+        reason="",
     )
     if changed:
-        transaction.on_commit(partial(wake, errand.pk))
+        transaction.on_commit(partial(wake, errand.pk), robust=True)
 
 
-def wake(errand_id: UUID) -> None:
-    """Tell a Celery worker at once, when there is a broker; a lost message costs time, not work."""
+def wake(errand_id: UUID, *, expires_s: float | None = None) -> None:
+    """Tell a Celery worker at once, when there is a broker; a lost message costs time, not work.
+
+    A message that nobody takes within `expires_s` seconds is void, when given.
+    """
     if not settings.REDIS_URL:
         return
     from jobs.errands.tasks import run_errand
 
     try:
-        run_errand.apply_async(args=[str(errand_id)], retry=False)
+        run_errand.apply_async(args=[str(errand_id)], retry=False, expires=expires_s)
     except run_errand.OperationalError:
         log.warning("the broker could not be told of errand %s; the beat will pick it up", errand_id)

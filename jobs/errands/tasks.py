@@ -6,6 +6,7 @@ import uuid
 from datetime import timedelta
 
 from celery import shared_task
+from django.conf import settings
 from django.db.models import Q
 from django.utils import timezone
 
@@ -22,8 +23,11 @@ def run_errand(errand_id: str) -> None:
 
 @shared_task(name="jobs.errands.pick_up_dropped")  # type: ignore[untyped-decorator]
 def pick_up_dropped() -> None:
-    """Wake a worker for whatever waits longer than it should: lost messages, workers that died."""
+    """Wake a worker for whatever waits longer than it should: lost messages, workers that died.
+
+    The message is void when the next round comes: while all workers are busy, rounds must not pile up.
+    """
     patience = timezone.now() - timedelta(seconds=5)
     dropped = work.claimable().filter(Q(lease_until__isnull=False) | Q(run_after__lt=patience))
     for errand_id in dropped.order_by("run_after").values_list("pk", flat=True)[:100]:
-        actions.wake(errand_id)
+        actions.wake(errand_id, expires_s=settings.ERRAND_BEAT_S)

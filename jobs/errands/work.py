@@ -3,14 +3,19 @@
 Two workers, one winner: a claim is a conditional UPDATE that gives the row a fresh token and a lease. A
 heartbeat thread prolongs the lease while the work goes on. The end is again conditional on the token, in the
 same transaction as the effect: a worker that lost its lease to another cannot write anything.
+
+Nothing a single errand does ends the worker, except one: work that goes on for longer than any work may is
+ended by the heartbeat, worker and all, since a thread cannot be stopped from outside.
 """
 
 from __future__ import annotations
 
 import logging
 import os
+import signal
 import socket
 import threading
+import time
 import traceback
 import uuid
 from collections.abc import Iterator
@@ -19,6 +24,7 @@ from datetime import timedelta
 from typing import Any
 
 from django.conf import settings
+from django.db import Error as DatabaseError
 from django.db import connection, transaction
 from django.db.models import F, Q, QuerySet
 from django.utils import timezone
@@ -78,18 +84,28 @@ class Claim:
             claim=None,
             reason=reason,
             outcome=outcome or {},
-            progress_done=F("progress_total"),
+            **({"progress_done": F("progress_total")} if state == Errand.State.DONE else {}),
         )
         if not changed:
             raise LostClaim(f"errand {self.errand.pk} is held by another worker now")
 
     def fail(self, reason: str) -> None:
-        """End the errand for good, telling the room that owns it in the same transaction."""
-        with transaction.atomic():
-            self._end(Errand.State.FAILED, reason=reason)
-            kind = registry.get(self.errand.kind)
-            if kind.given_up is not None:
-                kind.given_up(self, reason)
+        """End the errand for good, telling the room that owns it in the same transaction.
+
+        When the room cannot be told, the errand ends all the same: else it would come back for ever.
+        """
+        try:
+            with transaction.atomic():
+                self._end(Errand.State.FAILED, reason=reason)
+                kind = registry.get(self.errand.kind)
+                if kind.given_up is not None:
+                    kind.given_up(self, reason)
+        except (LostClaim, DatabaseError):
+            raise
+        except Exception:
+            log.exception("errand %s failed and its room could not be told", self.errand.pk)
+            with transaction.atomic():
+                self._end(Errand.State.FAILED, reason=reason)
 
     def put_back(self, reason: str) -> None:
         """Queue it again after a pause that doubles with each attempt."""
@@ -149,7 +165,16 @@ def claim_next() -> Claim | None:
 
 
 def run(held: Claim) -> None:
-    """Do a claimed errand to its end, whatever happens to it."""
+    """Do a claimed errand to its end, whatever happens to it; never raises for what an errand does."""
+    try:
+        _run(held)
+    except LostClaim as lost:
+        log.warning("%s", lost)
+    except DatabaseError:
+        log.exception("errand %s is left to its lease: the database did not answer", held.errand.pk)
+
+
+def _run(held: Claim) -> None:
     errand = held.errand
     if errand.attempts > errand.attempts_allowed:
         # Each attempt before this one took its worker down with it, or it would have been put back.
@@ -160,11 +185,11 @@ def run(held: Claim) -> None:
             registry.get(errand.kind).run(held)
         if held.mine().exists():
             raise RuntimeError(f"the function for {errand.kind!r} returned without finishing its claim")
-    except LostClaim as lost:
-        log.warning("%s", lost)
+    except LostClaim:
+        raise
     except CannotBeDone as why:
         held.fail(str(why))
-    except Exception as error:  # noqa: BLE001 - a worker outlives whatever one errand throws at it
+    except Exception as error:
         log.exception("errand %s (%s) failed in attempt %d", errand.pk, errand.kind, errand.attempts)
         _after_error(held, error)
 
@@ -181,11 +206,14 @@ def _after_error(held: Claim, error: Exception) -> None:
 def _heartbeat(held: Claim) -> Iterator[None]:
     """Prolong the lease from a thread while the work goes on; it dies with the process, as it should."""
     stop = threading.Event()
+    last_moment = time.monotonic() + settings.ERRAND_LONGEST_S
 
     def beat() -> None:
         try:
             while not stop.wait(settings.ERRAND_LEASE_S / 3):
-                if not held.mine().update(lease_until=_lease_end()):
+                if time.monotonic() > last_moment:
+                    _end_worker(held)
+                if not _prolong(held):
                     return
         finally:
             connection.close()
@@ -197,3 +225,19 @@ def _heartbeat(held: Claim) -> Iterator[None]:
     finally:
         stop.set()
         thread.join(timeout=5)
+
+
+def _prolong(held: Claim) -> bool:
+    """Whether the errand is still ours; a database that does not answer for a moment takes nothing away."""
+    try:
+        return bool(held.mine().update(lease_until=_lease_end()))
+    except DatabaseError as error:
+        log.warning("the lease of errand %s could not be prolonged: %s", held.errand.pk, error)
+        connection.close()
+        return True
+
+
+def _end_worker(held: Claim) -> None:
+    """Whoever watches over the workers starts another; the attempt counts, so it cannot go on for ever."""
+    log.critical("errand %s (%s) takes for ever; its worker is ended", held.errand.pk, held.errand.kind)
+    os.kill(os.getpid(), signal.SIGKILL)

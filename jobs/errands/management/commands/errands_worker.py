@@ -13,6 +13,7 @@ from django.core.management.base import BaseCommand
 from django.db import OperationalError, close_old_connections
 
 from jobs.errands import work
+from jobs.errands.parent import end_with_parent
 
 
 class Command(BaseCommand):
@@ -20,11 +21,14 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--until-idle", action="store_true", help="stop when nothing is left to do")
+        parser.add_argument("--with-parent", type=int, metavar="PID", help="stop once this parent process is gone")
 
     def handle(self, *args: Any, **options: Any) -> None:
         self.stopping = False
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, self._stop)
+        if options["with_parent"]:
+            end_with_parent(options["with_parent"])
         while not self.stopping:
             if not self._do_one():
                 if options["until_idle"]:
