@@ -55,8 +55,11 @@ class Carrier:
             "in-work": self._work,
             "to-verify": self._verify,
         }
+        told = ""
         while order["state"] != "closed":
-            self.say(f"{order['number']} on unit {order['unit']} is {order['state'].replace('-', ' ')}.")
+            if order["state"] != told:
+                self.say(f"{order['number']} on unit {order['unit']} is {order['state'].replace('-', ' ')}.")
+                told = order["state"]
             ways[order["state"]](order)
             order = self.technician.get(f"orders/{order['id']}/")
         self.say(f"{order['number']} on unit {order['unit']} is closed.")
@@ -102,9 +105,18 @@ class Carrier:
             self.technician.upload(at + "photos/", "ring-and-clamp.png", picture())
             self.technician.post(at + "confirm/")
         elif kind == "hold-point":
+            self._acknowledge_before(self.inspector, order, steps, step)
             self._sign(self.inspector, order, "hold-point", step=step["position"])
         else:
             self.technician.post(at + "confirm/", {"note": NOTES.get(step["title"], "")})
+
+    def _acknowledge_before(
+        self, person: Api, order: dict[str, Any], steps: list[dict[str, Any]], step: dict[str, Any]
+    ) -> None:
+        """Whoever joins a phase reads its cautions for themselves."""
+        for other in steps:
+            if other["kind"] == "caution" and other["phase"] == step["phase"] and other["position"] < step["position"]:
+                person.post(f"orders/{order['id']}/steps/{other['position']}/acknowledge/")
 
     def _read(self, at: str, steps: list[dict[str, Any]], step: dict[str, Any]) -> None:
         value = READINGS.get(step["quantity"]) or TORQUES.get(step["title"]) or f"{self._shift_mm(steps):.1f}"

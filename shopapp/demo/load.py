@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 
 from jobs.fleet import actions as fleet
-from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Unit
+from jobs.fleet.models import EngineType, EngineTypeRevision, Unit
 from jobs.ledger import actions as ledger
 from jobs.orders import actions as orders
 from jobs.orders.models import Procedure, ProcedureRevision, ProcedureStep, WorkOrder

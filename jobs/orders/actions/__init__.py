@@ -1,6 +1,7 @@
 """Every write of this room that matters: one function, one transaction, one ledger entry."""
 
 from jobs.orders.actions.findings import decide_finding, raise_finding, reopen_order
+from jobs.orders.actions.procedures import issue_procedure
 from jobs.orders.actions.readings import correct_reading, record_reading
 from jobs.orders.actions.requests import request_order
 from jobs.orders.actions.steps import (
@@ -36,6 +37,7 @@ __all__ = [
     "correct_reading",
     "decide_finding",
     "hold_order",
+    "issue_procedure",
     "mark_not_needed",
     "mark_to_verify",
     "plan_order",

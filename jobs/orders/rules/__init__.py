@@ -18,6 +18,7 @@ from jobs.orders.rules.orders import (
     why_not_start,
     why_not_to_verify,
 )
+from jobs.orders.rules.procedures import why_not_issue
 from jobs.orders.rules.readings import (
     ReadingFacts,
     why_not_correct,
@@ -59,6 +60,7 @@ __all__ = [
     "why_not_do_step",
     "why_not_hold",
     "why_not_instrument_range",
+    "why_not_issue",
     "why_not_mark_not_needed",
     "why_not_named",
     "why_not_plan",
