@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import mimetypes
 import time
 import urllib.error
 import urllib.request
@@ -45,12 +46,13 @@ class Api:
     def upload(self, path: str, filename: str, data: bytes, **fields: str) -> Any:
         """POST a file as the part `file` of a multipart body (RFC 7578), with the other fields beside it."""
         boundary = uuid.uuid4().hex
+        media_type = mimetypes.guess_type(filename)[0] or "application/octet-stream"
         parts = [
             f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'.encode()
             for name, value in fields.items()
         ]
         head = f'--{boundary}\r\nContent-Disposition: form-data; name="file"; filename="{filename}"\r\n'
-        parts += [head.encode(), b"Content-Type: application/octet-stream\r\n\r\n", data, b"\r\n"]
+        parts += [head.encode(), f"Content-Type: {media_type}\r\n\r\n".encode(), data, b"\r\n"]
         body = b"".join([*parts, f"--{boundary}--\r\n".encode()])
         return json.loads(self._send("POST", path, body, f"multipart/form-data; boundary={boundary}"))
 
