@@ -19,7 +19,7 @@ import pytest  # noqa: E402
 from django.db import connections, transaction  # noqa: E402
 from django.db.backends.base.operations import BaseDatabaseOperations  # noqa: E402
 
-pytest_plugins = ["tests.cast"]
+pytest_plugins = ["tests.cast", "tests.floor"]
 
 
 def _move_data_to_scratch() -> None:
@@ -34,6 +34,8 @@ def _move_data_to_scratch() -> None:
             moved = _SCRATCH / path.relative_to(old)
             setattr(settings, name, type(getattr(settings, name))(moved))
     settings.DATA_DIR = _SCRATCH
+    settings.STATIC_ROOT = _SCRATCH / "static"  # empty, but there: its absence is a warning
+    settings.STATIC_ROOT.mkdir()
 
 
 _move_data_to_scratch()
@@ -46,8 +48,6 @@ def pytest_unconfigure(config: pytest.Config) -> None:
 @pytest.fixture(autouse=True)
 def _plain_static_files(settings: Any) -> None:
     """Pages name static files without the manifest that `collectstatic` makes."""
-    settings.STATIC_ROOT = _SCRATCH / "static"
-    settings.STATIC_ROOT.mkdir(exist_ok=True)
     settings.STORAGES = {
         **settings.STORAGES,
         "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
