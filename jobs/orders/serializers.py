@@ -18,7 +18,7 @@ from jobs.orders.models import (
     Trace,
     WorkOrder,
 )
-from jobs.web.serializers import Key, Named, RecordSerializer
+from jobs.web.serializers import Exact, Key, Named, RecordSerializer
 
 
 class OrderSerializer(RecordSerializer):
@@ -251,8 +251,8 @@ class StepSerializer(RecordSerializer):
     avoidance = serializers.CharField(source="definition.avoidance", read_only=True)
     quantity = serializers.CharField(source="definition.quantity", read_only=True)
     unit = serializers.CharField(source="definition.unit", read_only=True)
-    low = serializers.CharField(source="definition.low", read_only=True, allow_null=True)
-    high = serializers.CharField(source="definition.high", read_only=True, allow_null=True)
+    low = Exact(source="definition.low", max_digits=12, decimal_places=4, read_only=True, allow_null=True)
+    high = Exact(source="definition.high", max_digits=12, decimal_places=4, read_only=True, allow_null=True)
     points = serializers.ListField(
         source="definition.points", child=serializers.CharField(), read_only=True
     )
