@@ -21,12 +21,15 @@ LINES: dict[str, dict[str, Any]] = {
 }
 STYLE: dict[str, Any] = {
     "axes.edgecolor": INK,
+    "axes.facecolor": "none",
     "axes.labelcolor": INK,
     "axes.labelsize": 7,
     "axes.linewidth": 0.5,
+    "figure.facecolor": "none",
     "font.family": "DejaVu Sans",  # measured with what matplotlib brings; the SVG names our own
     "font.size": 7,
     "legend.fontsize": 7,
+    "savefig.facecolor": "none",
     "svg.fonttype": "none",
     "text.color": INK,
     "xtick.color": INK,
@@ -38,7 +41,7 @@ STYLE: dict[str, Any] = {
 }
 
 
-def sweep_plot(data: dict[str, Any], *, salt: str, width_mm: float = 178, height_mm: float = 74) -> str:
+def sweep_plot(data: dict[str, Any], *, salt: str, width_mm: float = 168, height_mm: float = 70) -> str:
     """The sweep plot of `analysis.plot_data` as an SVG element: displacement above, residuals below.
 
     `salt` makes the ids inside unique in the page and the same every time.
@@ -90,7 +93,10 @@ def _draw_sweeps(axes: Axes, data: dict[str, Any]) -> None:
 def _draw_marks(axes: Axes, data: dict[str, Any]) -> None:
     low, high = axes.get_xlim()
     chain: dict[str, Any] = {"linewidth": 0.6, "linestyle": (0, (8, 2, 1, 2))}  # a centre line, as in ISO 128
-    marks = [("crest", data.get("crest_deg"), INK), ("TDC", data.get("reference_deg"), BLUE)]
+    crest, reference = data.get("crest_deg"), data.get("reference_deg")
+    marks = [("crest", crest, INK), ("TDC", reference, BLUE)]
+    if crest == reference:
+        marks = [("crest and TDC", reference, BLUE)]
     shown = sorted((cast(float, value), name, colour) for name, value, colour in marks if _between(low, value, high))
     for place, (value, name, colour) in enumerate(shown):
         axes.axvline(value, color=colour, **chain)
@@ -123,10 +129,11 @@ def _draw_residuals(axes: Axes, data: dict[str, Any]) -> None:
 
 def _inline(svg: str, width_mm: float, height_mm: float) -> str:
     """The bare element with its size on paper, without metadata, and with our font named in its texts."""
-    element = re.sub(r"<metadata>.*?</metadata>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
+    element = re.sub(r"<(metadata|style)\b.*?</\1>", "", svg[svg.index("<svg") :], flags=re.DOTALL)
+    element = element.replace("<svg ", '<svg stroke-linejoin="round" stroke-linecap="butt" ', 1)
     size = f'width="{width_mm}mm" height="{height_mm}mm"'
     element = re.sub(r'width="[\d.]+pt" height="[\d.]+pt"', size, element, count=1)
-    return re.sub(r'(font: [\d.]+px) [^;"]+', rf"\1 {FONT}", element)
+    return re.sub(r'font-family: [^;"]+', f"font-family: {FONT}", element)
 
 
 def qr_code(text: str) -> str:

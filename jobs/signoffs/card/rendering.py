@@ -16,6 +16,7 @@ from django.template.loader import get_template, render_to_string
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
+from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 import analysis
@@ -68,9 +69,11 @@ def render(facts: CardFacts, identity: Identity) -> bytes:
     order = facts.order
     with timezone.override(order.shop.zone):
         page = render_to_string(TEMPLATE, context(facts, identity))
-    document = weasyprint.HTML(string=page, base_url="static:///", url_fetcher=OnlyOurFiles())
-    pdf: bytes = document.write_pdf(
-        stylesheets=[weasyprint.CSS(string=stylesheet(), base_url="static:///", url_fetcher=OnlyOurFiles())],
+    ours: dict[str, Any] = {"base_url": "static:///", "url_fetcher": OnlyOurFiles()}
+    fonts = FontConfiguration()
+    pdf: bytes = weasyprint.HTML(string=page, **ours).write_pdf(
+        stylesheets=[weasyprint.CSS(string=stylesheet(), font_config=fonts, **ours)],
+        font_config=fonts,
         pdf_identifier=identity.token.encode("ascii")[:16],
         pdf_tags=True,
     )

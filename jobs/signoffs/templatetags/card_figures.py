@@ -14,7 +14,7 @@ register = template.Library()
 @register.filter
 def plain(value: Decimal | None) -> str:
     """A decimal without trailing zeros."""
-    return "–" if value is None else quantities.plain(value)
+    return "–" if value is None else quantities.plain(value).replace("-", "−")
 
 
 @register.filter
@@ -27,3 +27,9 @@ def percent(share: float | None) -> str:
 def freedom(value: float | None) -> str:
     """Degrees of freedom; from a thousand on the factor no longer depends on them."""
     return "∞" if value is None or value > 1000 else f"{value:.0f}"
+
+
+@register.filter
+def magnitude(value: float | None) -> float | None:
+    """A figure without its sign, where a word beside it gives the sense."""
+    return None if value is None else abs(value)
