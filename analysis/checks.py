@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
-from analysis.reference.estimate import Estimate
+from analysis.reference.estimate import MISFIT_PART, Estimate
 from analysis.reference.look import Look, lift_noise
 from analysis.result import Check, SweepResult
 from analysis.spec import ProbeCalibration, Spec
-from analysis.sweeps import Sweep
+from analysis.sweeps import Sweep, encoder_step
 from analysis.traces import Trace
 
 Floats = npt.NDArray[np.float64]
@@ -23,8 +23,9 @@ LEAST_LIFT_MM = 0.2
 LEAST_LIFT_NOISE = 12.0
 REPEATABILITY_DEG = 0.12
 HYSTERESIS_LIMIT_DEG = 2.0
-MISFIT_PART = 0.02
 STUCK_PART = 0.05
+STUCK_S = 0.4
+LEAST_JUMP_DEG = 0.4
 
 # When several faults are seen, the one that explains the others comes first.
 FAULT_ORDER = ("saturation", "sign inverted", "two crests", "flank missing", "crest not passed", "too few samples")
@@ -64,8 +65,36 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep]) -> list[Check]:
     made.append(Check("encoder turning", bool(sweeps), moved, 0.0, "crank deg",
                       "The encoder turns." if sweeps else "The encoder is stuck: it does not turn."))
     if not failed(made):
-        made.append(_stuck(trace, lift, span))
+        made += [_stuck(trace, lift, span), _jump(trace)]
     return made
+
+
+def _jump(trace: Trace) -> Check:
+    """Whether the encoder jumps from one sample to the next by more than the shaft can turn."""
+    angle, time_s = trace.angle_deg, trace.time_s
+    moved, lasted = np.diff(angle), np.diff(time_s)
+    pace = float(np.median(lasted[lasted > 0])) if (lasted > 0).any() else 1.0
+    usual = float(np.quantile(np.abs(moved), 0.98))
+    limit = max(5.0 * usual, 6.0 * encoder_step(angle), LEAST_JUMP_DEG)
+    ahead = np.append(moved[1:], 0.0)
+    behind = np.concatenate([[0.0], moved[:-1]])
+    usual_there = np.maximum(np.maximum(np.abs(ahead), np.abs(behind)), usual) * np.maximum(lasted / pace, 1.0)
+    # a repeated stamp may sit beside a pause, so the neighbours' time counts as well
+    around = lasted + np.append(lasted[1:], 0.0) + np.concatenate([[0.0], lasted[:-1]])
+    beyond = np.where(around > 6.0 * pace, 0.0, np.abs(moved) - usual_there)
+    at = int(np.argmax(beyond))
+    size = float(beyond[at])
+    if size <= limit:
+        return Check("encoder jump", True, size, limit, "crank deg", "The encoder's angle has no jump.")
+    earlier = np.flatnonzero(moved[:at])
+    stood = at - 1 - int(earlier[-1]) if len(earlier) else at
+    onward = len(earlier) > 0 and moved[earlier[-1]] * moved[at] > 0 and moved[at] * ahead[at:at + 50].sum() > 0
+    if stood * pace > STUCK_S and onward:
+        return Check("encoder stuck", False, size, limit, "crank deg",
+                     f"The encoder stands for {stood * pace:.1f} s and then jumps by {moved[at]:+.2f} degrees.")
+    return Check("repeatability, encoder slipped", False, size, limit, "crank deg",
+                 f"The angle jumps by {moved[at]:+.2f} degrees at {time_s[at]:.1f} s: "
+                 "the encoder or its coupling has slipped.")
 
 
 def _stuck(trace: Trace, lift: Floats, span: float) -> Check:
@@ -100,14 +129,17 @@ def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:
 
 def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec, good: list[int]) -> list[Check]:
     """Gates on the fit: knocks, agreement of the sweeps, hysteresis, misfit."""
-    made = [] if found.slipped else [_knocks(found, good)]
+    misfit = _misfit(found, seen, spec)
+    if not misfit.passed:
+        return [misfit]
+    made = []
     if found.slipped:
         made.append(Check("repeatability", False, None, REPEATABILITY_DEG, "crank deg", found.slipped))
-    if failed(made):
-        return made
-    made.append(_repeatability(found, rows))
-    made.append(_misfit(found, seen, spec))
-    return made
+    if not found.slipped or found.knocked:
+        made.append(_knocks(found, good))
+    if not failed(made):
+        made.append(_repeatability(found, rows))
+    return [*made, misfit]
 
 
 def _knocks(found: Estimate, good: list[int]) -> Check:
@@ -134,7 +166,7 @@ def _repeatability(found: Estimate, rows: list[SweepResult]) -> Check:
 def _misfit(found: Estimate, seen: Look, spec: Spec) -> Check:
     """Whether the residuals are small against the lift: a datum that is not the one in the spec leaves more."""
     used = found.use & (found.points.count < 4.0) & ~found.points.spiky
-    misfit = float(np.median(np.abs(found.fit.residual[used]))) * 1.4826 / max(seen.range, 1e-12)
+    misfit = found.fit.misfit(used) / max(seen.range, 1e-12)
     name = "profile mismatch" if found.shape.known else "shape misfit"
     return Check(name, misfit <= MISFIT_PART, misfit, MISFIT_PART, "share of the lift",
                  "The lift follows the datum's shape." if misfit <= MISFIT_PART

@@ -29,6 +29,7 @@ DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
 GAIN_PRIOR = 0.02
 KNOCK_PRIOR = 3.0
+MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
 
 
@@ -138,35 +139,95 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     shifts, additions = nuisances(points, spec, use, encoder_per_crank, look)
     first = solve(points, shape, crest, shifts, additions, use=use, gain_prior=gain, gentle=True)
     out = Estimate(points, first, shape, use)
-    throws: list[Shift] = []
-    moved: list[Addition] = []
+    trial = _Trial(points, spec, look, encoder_per_crank, gain)
     for _ in range(MOST_FINDINGS):
-        shifts, additions = nuisances(points, spec, out.use, encoder_per_crank, look)
-        additions = additions + moved
-        if len(set(points.sense[out.use].tolist())) < 2:
-            throws = []
-        fit = solve(points, out.shape, crest, shifts + throws, additions, use=out.use, gain_prior=gain, gentle=True)
-        crest = fit.crest_deg
-        found = search.best(points, fit, out.use, [t.name for t in throws])
-        if found is None:
+        fit = trial.solve(out, crest, gentle=True)
+        out.fit, crest = fit, fit.crest_deg
+        found = search.findings(points, fit, out.use, [t.name for t in trial.throws])
+        if not found:
             break
-        if found.throw is not None:
-            throws.append(found.throw)
+        if found[0].is_throw:
+            trial.throws.append(_shift_of(found[0]))
+            trial.place_throws(out, crest)
             continue
-        if found.sweep < 0:
-            out.slipped, out.fit, out.throws = found.sentence, fit, throws
+        if not _put_aside(out, trial, found, crest):
             return out
-        out.knocked[found.sweep] = found.sentence
-        # a probe that was knocked stays where it was knocked to
-        moved.append(Addition("offset after a knock", (points.time_s >= found.time_s).astype(float), KNOCK_PRIOR))
-        left = out.use & (points.sweep != found.sweep)
-        if not left.any():
-            out.fit = fit
-            return out
-        out.use = left
         out.shape = shape_for(spec, points, out.use, crest)
-    out.throws = throws
-    shifts, additions = nuisances(points, spec, out.use, encoder_per_crank, look)
-    additions = additions + moved
-    out.fit = solve(points, out.shape, crest, shifts + throws, additions, use=out.use, gain_prior=gain)
+    out.throws = trial.throws
+    out.fit = trial.solve(out, crest)
     return out
+
+
+@dataclass
+class _Trial:
+    """The model as it stands while something is still looked for."""
+
+    points: Points
+    spec: Spec
+    look: Look
+    encoder_per_crank: float
+    gain: float | None
+    throws: list[Shift] = field(default_factory=list)
+    offsets: list[Addition] = field(default_factory=list)
+
+    def solve(self, out: Estimate, crest: float, *, shifts: list[Shift] | None = None,
+              offsets: list[Addition] | None = None, gentle: bool = False) -> Fit:
+        always, additions = nuisances(self.points, self.spec, out.use, self.encoder_per_crank, self.look)
+        if len(set(self.points.sense[out.use].tolist())) < 2:
+            self.throws = []
+        return solve(self.points, out.shape, crest, always + self.throws + (shifts or []),
+                     additions + self.offsets + (offsets or []), use=out.use, gain_prior=self.gain, gentle=gentle)
+
+
+    def place_throws(self, out: Estimate, crest: float) -> None:
+        """Where one throw lies depends on where the other does: place each with the other in."""
+        if len(self.throws) < 2:
+            return
+        for k, throw in enumerate(self.throws):
+            others = self.throws[:k] + self.throws[k + 1:]
+            kept, self.throws = self.throws, others
+            fit = self.solve(out, crest, gentle=True)
+            self.throws = kept
+            self.throws[k] = search.placed_again(self.points, fit, throw)
+
+
+def _shift_of(found: search.Finding) -> Shift:
+    assert found.shift is not None
+    return found.shift
+
+
+def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest: float) -> bool:
+    """Take out a knocked sweep, or stop at a slip; False when the search ends here.
+
+    Knock and slip look alike on one flank, so both are tried in full and the one that leaves less is believed;
+    when they leave the same, both are named.
+    """
+    suspects = [f for f in found if not f.is_throw and f.gain > 0.2 * found[0].gain]
+    left: list[tuple[float, search.Finding, Fit]] = []
+    for suspect in suspects:
+        step = Addition("offset after a knock", (out.points.time_s >= suspect.time_s).astype(float), KNOCK_PRIOR)
+        fit = trial.solve(out, crest, shifts=[suspect.shift] if suspect.shift else None,
+                          offsets=None if suspect.shift else [step], gentle=True)
+        left.append((fit.loss(out.use), suspect, fit))
+    left.sort(key=lambda item: item[0])
+    if out.shape.known and left[0][2].misfit(out.use) > MISFIT_PART * trial.look.range:
+        return False           # neither explains it: the datum is not the one in the spec
+    loss, suspect, fit = left[0]
+    alike = len(left) > 1 and left[1][0] < 1.1 * loss
+    if suspect.shift is not None or (alike and len(np.unique(out.points.sweep[out.use])) < 3):
+        slip = next(s for _, s, _ in left if s.shift is not None)
+        out.slipped, out.fit, out.throws = slip.sentence, fit, trial.throws
+        if alike:
+            knock = next(s for _, s, _ in left if s.shift is None)
+            out.knocked[knock.sweep] = knock.sentence
+        return False
+    out.knocked[suspect.sweep] = suspect.sentence
+    use = out.use & (out.points.sweep != suspect.sweep)
+    if not use.any():
+        out.fit, out.use = fit, use
+        return False
+    # a probe that was knocked stays where it was knocked to
+    trial.offsets.append(Addition("offset after a knock", (out.points.time_s >= suspect.time_s).astype(float),
+                                  KNOCK_PRIOR))
+    out.use = use
+    return True

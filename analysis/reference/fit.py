@@ -88,6 +88,14 @@ class Fit:
     design: Design
     inverse: Floats            # of the normal matrix with priors, ordered (crest and shifts, shape, additions)
 
+    def loss(self, use: Flags) -> float:
+        """Mean root of the residuals of the points in use: what a model leaves, little moved by spikes."""
+        return float(np.mean(np.sqrt(np.abs(self.residual[use]))))
+
+    def misfit(self, use: Flags) -> float:
+        """Robust standard deviation of the residuals of the points in use, lift units."""
+        return float(np.median(np.abs(self.residual[use]))) * 1.4826 if use.any() else 0.0
+
     def gain(self, columns: Floats) -> Floats:
         """How far chi square would fall if each column alone were let in (score test).
 
@@ -106,7 +114,7 @@ class Fit:
         cross = np.vstack([cross_dense[:k], self.design.shape.T @ weighted, cross_dense[k:]])
         free = np.einsum("ij,ij->j", columns, weighted) - np.einsum("ij,ij->j", cross, self.inverse @ cross)
         pull = weighted.T @ self.residual
-        least = 1e-7 * np.einsum("ij,ij->j", columns, weighted) + 1e-12
+        least = 3e-5 * np.einsum("ij,ij->j", columns, weighted) + 1e-12
         return np.where(free > least, pull**2 / np.maximum(free, least), 0.0) / self.s0**2
 
     def size(self, column: Floats) -> float:

@@ -136,7 +136,10 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     side = 0.12 * flank
     slopes = [_corner(angle, smooth, edge, sign * side) for edge, sign in ((angle[first], -1), (angle[last], 1))]
     corner = min(slopes) * flank / (high - low)
-    if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or _commonest(np.diff(lift)) < 0.5):
+    moving = (smooth > low + 0.15 * (high - low)) & (smooth < high - 0.15 * (high - low))
+    bends = np.diff(lift, 2)[moving[1:-1]]
+    lively = len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
+    if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
     if corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop):
         return f"The crest ends in corners, {width:.1f} degrees apart: the probe has bottomed."

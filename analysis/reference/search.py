@@ -23,33 +23,48 @@ from analysis.reference.points import Points
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 
 THROW_PRIOR_DEG = 0.5
 THROW_PARTS = (0.0, 0.04, 0.08, 0.12, 0.17, 0.22, 0.28, 0.35, 0.42, 0.5, 0.6, 0.7)   # of the reach past the crest
 KNOCK_PLACES = 40
-SLIP_PLACES = 6            # within a sweep, beside the turning points
+GAP_PACES = 5.0            # a pause of this many intervals may hide a slip within a sweep
+MOST_PLACES = 24
 LEAST_SLIP_DEG = 0.2
+SLIP_PRIOR_DEG = 20.0
+MOST_SLIP_DEG = 15.0
 LEAST_GAIN = 60.0          # of chi square, before either is believed
 KNOCK_GAIN = 120.0
-KNOCK_NOISE = 1.5          # a knock smaller than this many standard deviations of a point is left to the noise
+KNOCK_NOISE = 2.0          # a knock smaller than this many standard deviations of a point is left to the noise
+LEAST_KNOCK = 0.01         # lift units: smaller steps are form and lash, not knocks
 
 
 @dataclass(frozen=True)
 class Finding:
-    """A throw, a knock in a sweep, or a slip (a sentence without a sweep)."""
+    """A throw, a knock in a sweep, or a slip (a shift with a sentence); what would model it."""
 
     gain: float
-    throw: Shift | None = None
+    shift: Shift | None = None
     sweep: int = -1
     sentence: str = ""
     time_s: float = 0.0
 
+    @property
+    def is_throw(self) -> bool:
+        """Part of how the engine works, to be modelled; the others spoil the trace."""
+        return self.shift is not None and not self.sentence
 
-def best(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
-    """The surest finding in the residuals of a (gentle) fit, None when there is none."""
+    @property
+    def step(self) -> float:
+        """When a knock's offset begins."""
+        return self.time_s
+
+
+def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Finding]:
+    """What is found in the residuals of a (gentle) fit, the surest first; at most one of each kind."""
     found = [f for f in (
         _throw(points, fit, use, thrown), _knock(points, fit, use), _slip(points, fit, use)) if f is not None]
-    return max(found, key=lambda f: f.gain, default=None)
+    return sorted(found, key=lambda f: -f.gain)
 
 
 def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
@@ -77,60 +92,94 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
 
 
 def _placed(points: Points, fit: Fit, sense: float, start_deg: float, span_deg: float) -> Floats:
-    """The throw's pattern with its place refined within +-span of where the coarse search found it."""
-    places = start_deg + np.linspace(-1.0, 1.0, 41) * span_deg
-    places = places[places >= 0.0] if start_deg > 0.0 else np.maximum(places, 0.0)[20:]
-    patterns = ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places)).astype(float)
-    gains = fit.gain(-fit.slope[:, None] * patterns)
-    return np.asarray(patterns[:, int(np.argmax(gains))])
+    """The throw's pattern with its place refined within +-span of where a coarser search found it."""
+    pattern = np.zeros(len(points))
+    for _ in range(2):
+        places = np.maximum(start_deg + np.linspace(-1.0, 1.0, 31) * span_deg, 0.0)
+        patterns = ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places)).astype(float)
+        best = int(np.argmax(fit.gain(-fit.slope[:, None] * patterns)))
+        pattern, start_deg, span_deg = patterns[:, best], float(places[best]), span_deg / 12.0
+    return np.asarray(pattern)
+
+
+def placed_again(points: Points, fit: Fit, throw: Shift) -> Shift:
+    """A throw put where it fits best, for a fit that has the other effects but not this one."""
+    sense = 1.0 if throw.name == "throw, forward" else -1.0
+    thrown = throw.pattern > 0
+    if not thrown.any():
+        return throw
+    reach = float(np.quantile(np.abs(fit.u_deg), 0.98))
+    start = float((fit.u_deg[thrown] * sense).min())
+    return Shift(throw.name, _placed(points, fit, sense, start, 0.08 * reach), throw.prior)
 
 
 def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
-    columns: list[Floats] = []
-    owners: list[tuple[int, int]] = []
+    places: list[Ints] = []
     for k in np.unique(points.sweep[use]):
         at = np.flatnonzero(use & (points.sweep == k) & ~points.spiky)
-        if len(at) < 40:
-            continue
-        for place in np.unique(np.linspace(0.04 * len(at), 0.96 * len(at), KNOCK_PLACES).astype(int)):
-            column = np.zeros(len(points))
-            column[at[place:]] = 1.0
-            columns.append(column)
-            owners.append((int(k), int(at[place])))
-    if not columns:
+        if len(at) >= 40:
+            places.append(at[np.unique(np.linspace(0.04 * len(at), 0.96 * len(at), KNOCK_PLACES).astype(int))])
+    if not places:
         return None
-    table = np.column_stack(columns)
-    gains = fit.gain(table)
-    at_best = int(np.argmax(gains))
-    sweep, place = owners[at_best]
-    size = _step(points, fit, use, sweep, place)
-    if gains[at_best] < KNOCK_GAIN or abs(size) < KNOCK_NOISE * fit.s0:
+    tried = np.concatenate(places)
+    gains = fit.gain(_steps(points, tried))
+    rough = int(tried[int(np.argmax(gains))])
+    sweep = int(points.sweep[rough])
+    at = np.flatnonzero(use & (points.sweep == sweep) & ~points.spiky)
+    # between two of the places the step's own residuals are mixed: look again, point by point where it matters
+    near = int(np.searchsorted(at, rough))
+    span = len(at) // KNOCK_PLACES + 1
+    window = at[max(8, near - span):min(len(at) - 8, near + span)]
+    if not len(window):
+        return None
+    window = window[:: max(1, len(window) // 50)]
+    fine = fit.gain(_steps(points, window))
+    place = int(window[int(np.argmax(fine))])
+    gain, size = float(fine.max()), _step(fit, at, place)
+    if gain < KNOCK_GAIN or abs(size) < max(LEAST_KNOCK, KNOCK_NOISE * _local_noise(fit, at, place)):
         return None
     how = f"{size * 1e3:+.0f} µm" if points.scale == 1.0 else f"{size * points.scale:+.0f} counts"
-    return Finding(float(gains[at_best]), None, sweep,
+    return Finding(gain, None, sweep,
                    f"The lift steps by {how} at {points.time_s[place]:.1f} s: the probe was knocked.",
                    float(points.time_s[place]))
 
 
-def _step(points: Points, fit: Fit, use: Flags, sweep: int, place: int, span: int = 40) -> float:
-    """Size of the step: medians of the residuals shortly after less shortly before."""
-    at = np.flatnonzero(use & (points.sweep == sweep) & ~points.spiky)
+def _steps(points: Points, places: Ints) -> Floats:
+    """One column for each place: 1 from there to the end of its sweep."""
+    index = np.arange(len(points))[:, None]
+    return ((index >= places) & (points.sweep[:, None] == points.sweep[places])).astype(float)
+
+
+def _step(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
+    """Size of the step: medians of the residuals just after less just before."""
     k = int(np.searchsorted(at, place))
     before, after = fit.residual[at[max(0, k - span):k]], fit.residual[at[k:k + span]]
     return float(np.median(after) - np.median(before)) if len(before) and len(after) else 0.0
 
 
+def _local_noise(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
+    """Standard deviation of a point about its neighbours, near a place."""
+    k = int(np.searchsorted(at, place))
+    part = np.diff(fit.residual[at[max(0, k - 2 * span):k + 2 * span]])
+    return float(np.median(np.abs(part))) * 1.4826 / np.sqrt(2.0)
+
+
 def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
-    """A lasting shift of the angle from one moment on; at turning points and within sweeps."""
-    patterns: list[Floats] = []
-    moments: list[float] = []
+    """A lasting shift of the angle from one moment on; at turning points and in gaps."""
+    patterns: list[Floats] = [np.ones(len(points))]
+    moments: list[float] = [0.0]
+    # within a sweep an encoder that slips shows a jump of its own, unless the recorder was not looking
     at = np.flatnonzero(use)
-    for k in np.unique(points.sweep[use]):
-        mine = at[points.sweep[at] == k]
-        for part in np.arange(SLIP_PLACES) / SLIP_PLACES:
-            start = float(points.time_s[mine[int(part * len(mine))]])
-            patterns.append((points.time_s >= start).astype(float))
-            moments.append(start)
+    lasted = np.diff(points.time_s[at])
+    pace = float(np.median(lasted))
+    turned = np.diff(points.sweep[at]) != 0
+    places = np.flatnonzero(turned | (lasted > GAP_PACES * pace) & (points.count[at][1:] < 4.0)) + 1
+    if len(places) > MOST_PLACES:
+        places = places[np.argsort(-lasted[places - 1])[:MOST_PLACES]]
+    for place in places.tolist():
+        start = float(points.time_s[at[place]])
+        patterns.append((points.time_s >= start).astype(float))
+        moments.append(start)
     table = np.column_stack(patterns[1:]) if len(patterns) > 1 else np.zeros((len(points), 0))
     if not table.shape[1]:
         return None
@@ -138,8 +187,8 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
     gains = fit.gain(columns)
     best_at = int(np.argmax(gains))
     size = fit.size(columns[:, best_at])
-    if gains[best_at] < KNOCK_GAIN or abs(size) < LEAST_SLIP_DEG:
+    if gains[best_at] < KNOCK_GAIN or not LEAST_SLIP_DEG < abs(size) < MOST_SLIP_DEG:
         return None
-    return Finding(float(gains[best_at]), None, -1,
+    return Finding(float(gains[best_at]), Shift("slip", table[:, best_at], SLIP_PRIOR_DEG), -1,
                    f"From {moments[best_at + 1]:.1f} s on the angle stands off by about {size:+.2f} degrees: "
                    "the encoder or its coupling has slipped.")
