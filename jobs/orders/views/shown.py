@@ -148,8 +148,8 @@ def _traces(found: OrderStep) -> dict[str, Any]:
     spec: dict[str, Any] = found.work_order.spec or {}
     handed_in: list[dict[str, Any]] = []
     for trace in found.traces.select_related("probe", "encoder", "uploaded_by").order_by("-uploaded_at", "-pk"):
-        analysis = queries.latest_analysis(trace)
-        handed_in.append({"trace": trace, "analysis": analysis, "errand": None if analysis else errand_of(trace)})
+        made = queries.latest_analysis(trace)
+        handed_in.append({"trace": trace, "analysis": made, "errand": None if made else errand_of(trace)})
     newest: dict[str, Any] | None = handed_in[0] if handed_in else None
     analysis: Analysis | None = newest["analysis"] if newest else None
     as_left = found.definition.stage == ProcedureStep.Stage.AS_LEFT
