@@ -16,9 +16,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
 ]
 
 if settings.DEBUG:
-    from jobs.web.specimen import specimen
+    from jobs.web.specimen import specimen, specimen_plot
 
-    urlpatterns.append(path("specimen/", specimen, name="specimen"))
+    urlpatterns += [
+        path("specimen/", specimen, name="specimen"),
+        path("specimen/plot.json", specimen_plot, name="specimen-plot"),
+    ]
 
 handler400 = "shopapp.handlers.bad_request"
 handler403 = "shopapp.handlers.denied"

@@ -146,9 +146,7 @@ def interval_mark(
     dot = centre + at * unit if not off else (high + behind if off > 0 else low - behind)
     left, open_low = _whisker_end(at - half, -1, centre, unit, dot, size, off)
     right, open_high = _whisker_end(at + half, 1, centre, unit, dot, size, off)
-    return IntervalMark(
-        size, lie, axis, zone, _px(centre), _px(dot), (_px(left), _px(right)), off, open_low, open_high
-    )
+    return IntervalMark(size, lie, axis, zone, _px(centre), _px(dot), (_px(left), _px(right)), off, open_low, open_high)
 
 
 def _whisker_end(
@@ -157,12 +155,11 @@ def _whisker_end(
     """One end of the whisker, in user units, and whether it goes on beyond what is drawn."""
     if abs(end) <= SPAN:
         return centre + end * unit, False
-    outward = end * side > 0
     if off == 0:
         return (4.0 if side < 0 else size.width - 4.0), True
-    if outward:  # away from the scale, behind the broken line there is no scale left to keep to
+    if side == off:  # away from the scale, behind the broken line there is no scale left to keep to
         return dot + side * (size.dot_radius + 2.5), True
-    if end * off > 0:  # back towards the scale, but not as far as it
+    if end * off > 0:  # towards the scale, but not as far as it
         return dot + side * (size.dot_radius + 2.5), False
     return (4.0 if side < 0 else size.width - 4.0), True
 
@@ -303,9 +300,7 @@ def timing_circle(
     factor = exaggeration_for(tolerance_deg, *(abs(deviation) + u for deviation, u in found.values()))
     rays = [_ray(kind, deviation, u, factor, clockwise) for kind, (deviation, u) in found.items()]
     drawn = [0.0, tolerance_deg * factor, -tolerance_deg * factor]
-    placed = tuple(
-        _clear(ray, [*drawn, *(other.drawn_deg for other in rays if other is not ray)]) for ray in rays
-    )
+    placed = tuple(_clear(ray, [*drawn, *(other.drawn_deg for other in rays if other is not ray)]) for ray in rays)
     sector_half = min(tolerance_deg * factor, 179.9)
     return TimingCircle(
         centre=CENTRE,
@@ -396,6 +391,4 @@ def state_line(states: list[str], now: str) -> tuple[Stop, ...]:
     if now not in states:
         return tuple(Stop(word, "ahead") for word in states)
     index = states.index(now)
-    return tuple(
-        Stop(word, "past" if i < index else "now" if i == index else "ahead") for i, word in enumerate(states)
-    )
+    return tuple(Stop(word, "past" if i < index else "now" if i == index else "ahead") for i, word in enumerate(states))

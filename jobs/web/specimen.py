@@ -8,6 +8,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from django import forms
+from django.contrib.auth.decorators import login_not_required
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
@@ -79,6 +80,7 @@ def _orders() -> list[SimpleNamespace]:
     return [*plain, held, order("cancelled", cancelled="the unit was sent to Port Ansel")]
 
 
+@login_not_required
 def specimen(request: HttpRequest) -> HttpResponse:
     """Every component in every state, with made-up figures."""
     wrong = SpecimenForm({"unit": "7014", "shift": "twelve", "note": "as typed"})
@@ -116,6 +118,7 @@ def specimen(request: HttpRequest) -> HttpResponse:
     return render(request, "components/specimen.html", context)
 
 
+@login_not_required
 def specimen_plot(request: HttpRequest) -> JsonResponse:
     """Series for the sweep plot of the specimen, with the window that zooming asks for."""
     window = None
