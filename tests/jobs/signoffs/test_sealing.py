@@ -140,8 +140,10 @@ def test_the_demo_certificate_is_for_signing_records_and_says_demo(signing_key: 
     _, certificate, authorities = pkcs12.load_key_and_certificates(signing_key.read_bytes(), passphrase)
     assert certificate is not None
     usage = certificate.extensions.get_extension_for_class(x509.KeyUsage).value
-    assert usage.digital_signature and usage.content_commitment
-    assert not usage.key_cert_sign and not usage.key_encipherment
+    assert usage.digital_signature
+    assert usage.content_commitment
+    assert not usage.key_cert_sign
+    assert not usage.key_encipherment
     assert "demo" in certificate.subject.rfc4514_string()
     certificate.verify_directly_issued_by(authorities[0])
 
