@@ -42,3 +42,22 @@ def number(value: Any, places: int = 3, *, signed: bool = False) -> str:
 def verdict_word(verdict: Any) -> str:
     """A verdict as it is said; nothing decided yet is no result."""
     return VERDICT_WORDS.get(str(verdict or ""), "no result")
+
+
+def deg(value: Any, places: int = 3) -> str:
+    """`+0.031°`, a deviation or shift in degrees."""
+    return _with_unit(number(value, places, signed=True), "°")
+
+
+def deg_plain(value: Any, places: int = 3) -> str:
+    """`140.031°`, an angle or uncertainty in degrees."""
+    return _with_unit(number(value, places), "°")
+
+
+def mm(value: Any, places: int = 3) -> str:
+    """`−6.100 mm`, a shift or error in millimetres."""
+    return _with_unit(number(value, places, signed=True), " mm")
+
+
+def _with_unit(figure: str, unit: str) -> str:
+    return figure if figure == NOTHING else figure + unit
