@@ -71,6 +71,9 @@ def _check_entry(chain: str, number: int, entry: bytes, previous: str) -> Iterat
     except (ValueError, TypeError, rfc8785.CanonicalizationError):
         yield Broken(number, "its bytes are not JSON")
         return
+    if not isinstance(document, dict):
+        yield Broken(number, "its bytes are not an object")
+        return
     if not is_canonical:
         yield Broken(number, "its bytes are not in canonical form")
     for key, want in (("chain", chain), ("number", number), ("previous", previous), ("format", FORMAT)):

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 from django.db.migrations.state import StateApps
 
 APPEND_ONLY_TABLES = ("ledger_entry", "ledger_subject", "signoffs_signoff", "orders_analysis")
 
+# pg_trigger.tgtype: ROW 1, BEFORE 2, DELETE 8, UPDATE 16, TRUNCATE 32.
+_ROW_UPDATE_DELETE, _TRUNCATE = 1 + 2 + 8 + 16, 2 + 32
 _POSTGRES_FUNCTION = """
 CREATE OR REPLACE FUNCTION midflank_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
@@ -47,6 +50,46 @@ def drop_sql(vendor: str, table: str) -> list[str]:
     if vendor == "sqlite":
         return [f"DROP TRIGGER IF EXISTS {table}_no_{verb}" for verb in ("update", "delete", "replace")]
     return [f"DROP TRIGGER IF EXISTS {table}_{name} ON {table}" for name in ("append_only", "no_truncate")]
+
+
+def missing(connection: BaseDatabaseWrapper) -> list[str]:
+    """A sentence for every append-only table whose triggers are not there as `create_sql` makes them."""
+    found = _sqlite_triggers(connection) if connection.vendor == "sqlite" else _postgres_triggers(connection)
+    sentences = []
+    for table in APPEND_ONLY_TABLES:
+        wanted = _wanted(connection.vendor, table)
+        absent = sorted(name for name in wanted if name not in found)
+        other = sorted(name for name in wanted if name in found and found[name] != wanted[name])
+        if absent:
+            sentences.append(f"{table} is not guarded: trigger {', '.join(absent)} is missing or disabled")
+        if other:
+            sentences.append(f"{table} is not guarded: trigger {', '.join(other)} is not the one laid down")
+    return sentences
+
+
+def _wanted(vendor: str, table: str) -> dict[str, str]:
+    """Name and text of the triggers of a table; on PostgreSQL the text is what they call."""
+    if vendor == "sqlite":
+        return {statement.split()[2]: statement for statement in create_sql(vendor, table)}
+    body = _POSTGRES_FUNCTION.split("$$")[1].strip()
+    return {f"{table}_append_only": f"{_ROW_UPDATE_DELETE} {body}", f"{table}_no_truncate": f"{_TRUNCATE} {body}"}
+
+
+def _sqlite_triggers(connection: BaseDatabaseWrapper) -> dict[str, str]:
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'")
+        return dict(cursor.fetchall())
+
+
+def _postgres_triggers(connection: BaseDatabaseWrapper) -> dict[str, str]:
+    """Enabled triggers by name, with when they fire and the body of the function they call."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT tgname, tgtype, btrim(prosrc, E' \\n') FROM pg_trigger JOIN pg_proc ON pg_proc.oid = tgfoid "
+            "JOIN pg_class ON pg_class.oid = tgrelid "
+            "WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND pg_table_is_visible(pg_class.oid)"
+        )
+        return {name: f"{fires} {body}" for name, fires, body in cursor.fetchall()}
 
 
 def make_append_only(*tables: str) -> tuple[Callable[..., None], Callable[..., None]]:
