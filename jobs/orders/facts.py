@@ -238,7 +238,7 @@ def workers(order: WorkOrder, *, before: int | None = None) -> frozenset[int]:
         *steps.filter(photos__isnull=False).values_list("photos__by", flat=True),
         *steps.filter(traces__isnull=False).values_list("traces__uploaded_by", flat=True),
     }
-    return frozenset(person for person in did if person is not None)
+    return frozenset(did)
 
 
 # --- Traces and results -------------------------------------------------------------------------------
