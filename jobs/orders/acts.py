@@ -47,6 +47,13 @@ class Act:
     final: bool = False
     on_order_page: bool = True
 
+    def heading(self, order: WorkOrder) -> str:
+        """The page's question, with the order's number in it."""
+        thing = f"{order.number}, unit {order.unit.number}"
+        if " it" not in self.title:
+            return f"{self.title}: {thing}"
+        return self.title.replace(" it", f" {order.number}", 1) + f", unit {order.unit.number}"
+
 
 def _posted(request: PersonRequest) -> Any:
     return request.POST if request.method == "POST" else None

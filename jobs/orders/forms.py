@@ -81,7 +81,9 @@ class PlanForm(PageForm):
         super().__init__(*args, **kwargs)
         for name, role in (("technician", Role.TECHNICIAN), ("inspector", Role.INSPECTOR)):
             people = people_of(person).filter(is_active=True, grants__role=role).distinct()
-            self.fields[name] = PersonField(label=Role(role).label.capitalize(), queryset=people)
+            self.fields[name] = PersonField(
+                label=Role(role).label.capitalize(), queryset=people, empty_label=f"Choose the {Role(role).label}"
+            )
 
 
 class NoValues(PageForm):

@@ -47,13 +47,14 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
         "refused": newest.result.get("refused") if newest is not None and not result else None,
         "failed_checks": [check for check in result.get("checks", []) if not check["passed"]],
         "correction": correction_of(newest) if newest is not None and result else None,
-        "shares": [(line, round(100 * line["share"])) for line in result.get("budget", [])],
+        "shares": [(line, 100 * line["share"]) for line in result.get("budget", [])],
         "spec": (newest.spec if newest is not None else found.work_order.spec) or {},
         "waiting": newest is None and errand is not None and not errand.ended,
         "may_ask": policies.may(request.user, "upload-trace"),
         "can_confirm": _can_confirm(request, found, newest),
         "panels": panels.drawn("trace", found, request),
         **_circle(found, newest),
+        **_in_turn(newest),
     }
     return render(request, "orders/trace.html", context)
 
@@ -71,9 +72,15 @@ def _circle(found: Trace, newest: Analysis | None) -> dict[str, Any]:
     """As-found and as-left for the timing circle: this trace at its own stage, the counting one at the other."""
     shown = results_of(found.work_order)
     shown["as_found" if found.stage == "as-found" else "as_left"] = newest
-    if found.stage == "as-found":
-        shown["as_left"] = None  # what came later is not what this trace says
     return shown
+
+
+def _in_turn(newest: Analysis | None) -> dict[str, Any]:
+    """The reference in the turn of its target, and whether the encoder counted whole turns beside."""
+    if newest is None or newest.reference_deg is None or newest.deviation_deg is None:
+        return {"in_turn_deg": None, "whole_turns": False}
+    in_turn_deg = float(newest.spec.get("target_deg", 0.0)) + newest.deviation_deg
+    return {"in_turn_deg": in_turn_deg, "whole_turns": abs(newest.reference_deg - in_turn_deg) > 180}
 
 
 @require_GET

@@ -28,7 +28,7 @@ def test_the_list_shows_roles_and_qualifications_of_ones_own_shop_only(
 def test_the_filter_by_role_keeps_those_who_hold_it(login: Login, planner: Person, inspector: Person) -> None:
     page = login(planner).get("/people/?role=inspector").text
     assert "Ines Inskip" in page
-    assert 'href="/people/%d/"' % planner.pk not in page
+    assert f'href="/people/{planner.pk}/"' not in page
 
 
 def test_the_csv_holds_what_the_filter_shows(login: Login, planner: Person, inspector: Person) -> None:
