@@ -55,6 +55,7 @@ class StepFacts:
     instruments: str
     findings: tuple[Finding, ...]
     signoffs: tuple[Standing, ...]
+    traces: tuple[TraceFacts, ...]
 
 
 @dataclass(frozen=True)
@@ -130,13 +131,14 @@ def gather(order_pk: int) -> CardFacts:
     before = _state_of(order_pk)
     order = _order(order_pk)
     signoffs = tuple(queries.standings(order))
-    steps = tuple(_step(step, signoffs) for step in _steps(order))
+    traces = tuple(_traces(order))
+    steps = tuple(_step(step, signoffs, traces) for step in _steps(order))
     facts = CardFacts(
         order=order,
         content_sha256=documents.content_sha256(order),
         phases=_phases(steps),
         uses=_first_uses(order),
-        traces=tuple(_traces(order)),
+        traces=traces,
         findings=tuple(order.findings.select_related("step", "raised_by", "decided_by")),
         signoffs=signoffs,
     )
@@ -170,11 +172,10 @@ def _steps(order: WorkOrder) -> QuerySet[OrderStep]:
         Prefetch("photos", queryset=Photo.objects.select_related("by")),
         Prefetch("findings", queryset=Finding.objects.select_related("raised_by", "decided_by")),
         Prefetch("instrument_uses", queryset=InstrumentUse.objects.select_related("instrument")),
-        Prefetch("traces", queryset=Trace.objects.select_related("uploaded_by")),
     )
 
 
-def _step(step: OrderStep, signoffs: Iterable[Standing]) -> StepFacts:
+def _step(step: OrderStep, signoffs: Iterable[Standing], traces: Iterable[TraceFacts]) -> StepFacts:
     definition = step.definition
     return StepFacts(
         step=step,
@@ -184,6 +185,7 @@ def _step(step: OrderStep, signoffs: Iterable[Standing]) -> StepFacts:
         instruments=", ".join(sorted({use.instrument.asset_number for use in step.instrument_uses.all()})),
         findings=tuple(step.findings.all()),
         signoffs=tuple(one for one in signoffs if one.signoff.step_id == step.pk),
+        traces=tuple(one for one in traces if one.trace.step_id == step.pk),
     )
 
 

@@ -41,7 +41,7 @@ STYLE: dict[str, Any] = {
 }
 
 
-def sweep_plot(data: dict[str, Any], *, salt: str, width_mm: float = 168, height_mm: float = 70) -> str:
+def sweep_plot(data: dict[str, Any], *, salt: str, width_mm: float = 168, height_mm: float = 62) -> str:
     """The sweep plot of `analysis.plot_data` as an SVG element: displacement above, residuals below.
 
     `salt` makes the ids inside unique in the page and the same every time.
