@@ -22,6 +22,11 @@ class PageForm(forms.Form):
         self.outcome: Any = None
         self.reasons: tuple[Reason, ...] = ()
 
+    def full_clean(self) -> None:
+        for name, field in self.fields.items():
+            field.error_messages["required"] = f"{self[name].label} must be given."
+        super().full_clean()
+
     def carried_out(self, action: Callable[..., Any], *subject: Any, **more: Any) -> bool:
         """Read the values and call the action with them; False when either refuses, and the form then says why.
 

@@ -34,7 +34,10 @@ function showAnswer(form, request) {
     return;
   }
   const main = document.querySelector("main");
+  const chosen = form.querySelector("input[type=file]")?.files;
   main.replaceChildren(...fresh.childNodes);
+  const again = main.querySelector("form[data-upload] input[type=file]");
+  if (again && chosen?.length) again.files = chosen; // what was chosen stays, as what was typed does
   window.htmx?.process(main);
   (main.querySelector("[role=alert], .error") ?? main).scrollIntoView({ block: "center" });
 }

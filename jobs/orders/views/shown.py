@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.conf import settings
 from django.db.models import QuerySet
 from django.urls import reverse
 from django.utils import timezone
@@ -14,6 +15,7 @@ from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, Work
 from jobs.orders.results import problems_of
 from jobs.orders.watching import errand_of
 from jobs.people import policies
+from jobs.web.figures import MINUS
 from jobs.web.forms import PageForm
 from jobs.web.http import PersonRequest
 
@@ -41,8 +43,8 @@ def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageFo
         "may_leave_out": not rules.why_not_mark_not_needed(stands),
         "findings": found.findings.select_related("raised_by", "decided_by"),
         "photos": found.photos.select_related("by"),
-        "previous": order.steps.filter(position__lt=found.position).order_by("-position").first(),
-        "following": order.steps.filter(position__gt=found.position).order_by("position").first(),
+        "previous": order.steps.select_related("definition").filter(position__lt=found.position).order_by("-position").first(),
+        "following": order.steps.select_related("definition").filter(position__gt=found.position).order_by("position").first(),
         "total": order.steps.count(),
         **_readings(request, found, asked),
         **_traces(found),
@@ -132,7 +134,7 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
         "point": point,
         "point_is_read": point in counting,
         "many_points": any(definition.reading_points),
-        "limits": quantities.limits_in_words(definition.low, definition.high, definition.unit),
+        "limits": quantities.limits_in_words(definition.low, definition.high, definition.unit).replace("-", MINUS),
         "units": quantities.units_for(definition.unit),
         "suspicion": suspicion,
         "correcting": reading_asked_for(request, found),
@@ -157,6 +159,7 @@ def _traces(found: OrderStep) -> dict[str, Any]:
         "traces": handed_in,
         "newest": newest,
         "tolerance_deg": spec.get("tolerance_deg"),
+        "max_bytes": settings.TRACE_MAX_BYTES,
         "problems": problems_of(analysis) if analysis and as_left and analysis.outcome == "result" else (),
     }
 
