@@ -100,8 +100,8 @@ class ValueInput(SeenInput):
     entered = serializers.CharField(max_length=40)
     unit = serializers.CharField(max_length=10)
     instrument = OfInstrument(required=False, allow_null=True)
-    also = OfInstrument(
-        many=True, required=False, help_text="What else the step asks for, such as the check standard."
+    also = serializers.ListField(
+        child=OfInstrument(), required=False, help_text="What else the step asks for, such as the check standard."
     )
     also = serializers.ListField(
         child=OfInstrument(), required=False, help_text="What else the step asks for, such as the check standard."
