@@ -166,6 +166,14 @@ function sweepPlot(place) {
   for (const media of [isPrinting, isDark]) media.addEventListener("change", draw);
 }
 
-for (const place of document.querySelectorAll("div[data-plot-url]")) {
-  if (window.Plotly) sweepPlot(place);
+function drawAll(within) {
+  for (const place of within.querySelectorAll("div[data-plot-url]:not([data-drawn])")) {
+    if (!window.Plotly) return;
+    place.dataset.drawn = "";
+    sweepPlot(place);
+  }
 }
+
+drawAll(document);
+// A result that comes while the page is open brings its plot with it.
+document.addEventListener("htmx:load", (event) => drawAll(event.target.parentNode ?? document));

@@ -35,7 +35,12 @@ def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageFo
         "posted": request.POST.get("act", ""),
         "may_do": policies.may(request.user, "do-step"),
         "may_decide": policies.may(request.user, "decide-finding"),
-        "reasons": _reasons(found, stands, acknowledged=mine is not None),
+        "reasons": _reasons(
+            found,
+            stands,
+            acknowledged=mine is not None,
+            may_release=policies.may(request.user, "release-hold-point"),
+        ),
         "again": [(name, value) for name, value in request.POST.items() if name not in _NOT_AGAIN],
         "cautions": _cautions(request, found),
         "acknowledgements": acknowledgements,
@@ -100,11 +105,13 @@ def _address(found: OrderStep) -> str:
 _NOT_AGAIN = {"unit", "unit_confirmed", "csrfmiddlewaretoken"}
 
 
-def _reasons(found: OrderStep, stands: rules.StepFacts, *, acknowledged: bool) -> list[Reason]:
+def _reasons(found: OrderStep, stands: rules.StepFacts, *, acknowledged: bool, may_release: bool) -> list[Reason]:
     """Why the step cannot be done now; cautions still to acknowledge are shown themselves, not told."""
     if found.definition.kind == Kind.CAUTION:
         return [] if acknowledged else rules.why_not_acknowledge(stands, acknowledged=False)
     if found.state != OrderStep.State.OPEN:
+        return []
+    if found.definition.kind == Kind.HOLD_POINT and not may_release:
         return []
     return [reason for reason in rules.why_not_do_step(stands) if reason.code != "caution"]
 
