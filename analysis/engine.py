@@ -142,7 +142,7 @@ def _concluded(out: Work, good: list[int]) -> Work:
         return _closed(out, rows)
     listed = sources(found, spec, out.trace)
     total = uncertainty.combine(listed, spec.coverage)
-    reference = found.fit.crest_deg + offset
+    reference = found.fit.crest_deg + found.moved_deg + offset
     made = decision.decide(
         reference, spec.target_deg, spec.tolerance_deg, standard_uncertainty_deg=total.standard,
         expanded_uncertainty_deg=total.expanded, degrees_of_freedom=total.degrees_of_freedom,

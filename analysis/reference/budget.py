@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from analysis.reference.doubts import throw_doubt
 from analysis.reference.estimate import Estimate
 from analysis.reference.look import Look
 from analysis.result import SweepResult
@@ -16,7 +17,7 @@ from analysis.traces import Trace
 from analysis.uncertainty import Source
 
 Floats = npt.NDArray[np.float64]
-BLOCKS = (8, 24, 64)       # points; residuals of neighbouring points are related, of far ones not
+BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 
 
 def type_a(found: Estimate) -> tuple[float, float]:
@@ -26,10 +27,12 @@ def type_a(found: Estimate) -> tuple[float, float]:
     the true spread, short ones the white part. The larger of the white figure and a blend with the blocks' counts.
     """
     influence = found.fit.influence_deg[found.use]
+    time_s = found.points.time_s[found.use]
     white = float(found.fit.variance_deg2 - found.fit.prior_variance_deg2)
     spread, freedom = white, float(len(influence))
-    for size in BLOCKS:
-        sums = np.add.reduceat(influence, np.arange(0, len(influence), size))
+    for size in BLOCKS_S:
+        sums = np.bincount(((time_s - time_s[0]) / size).astype(int), influence)
+        sums = sums[sums != 0.0]
         if len(sums) < 12:
             break
         block = float(np.sum(sums**2))
@@ -45,6 +48,12 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     listed = [Source("residuals of the fit", "A", own, freedom)]
     prior = math.sqrt(found.fit.prior_variance_deg2)
     listed.append(Source("effects the trace cannot tell apart (drift, lag, lash, eccentricity)", "B", prior))
+    white = max(found.fit.variance_deg2 - found.fit.prior_variance_deg2, 1e-18)
+    doubt = throw_doubt(found.points, found.fit, found.use, [t.name for t in found.throws],
+                        max(1.0, own**2 / white))
+    found.moved_deg = doubt.move_deg
+    listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
+                         math.sqrt(doubt.variance_deg2)))
     listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
     return listed
 

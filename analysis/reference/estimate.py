@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from analysis.reference import search
+from analysis.reference import doubts, hum, search
 from analysis.reference.fit import Addition, Fit, Shift, solve
 from analysis.reference.lobe import bisect
 from analysis.reference.look import Look
@@ -31,6 +31,7 @@ GAIN_PRIOR = 0.02
 KNOCK_PRIOR = 3.0
 MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
+LEAST_LAG_S = 0.006        # below this a delay and a filter are the same
 
 
 @dataclass
@@ -45,6 +46,7 @@ class Estimate:
     throws: list[Shift] = field(default_factory=list)
     hum_hz: float | None = None
     slipped: str = ""
+    moved_deg: float = 0.0     # by effects that are neither shown nor excluded
     sweep_deviation_deg: dict[int, float] = field(default_factory=dict)
     sweep_uncertainty_deg: dict[int, float] = field(default_factory=dict)
 
@@ -103,21 +105,23 @@ def shape_for(spec: Spec, points: Points, use: Flags, crest_deg: float) -> Shape
     return EvenLobe(reach, int(np.clip(use.sum() / 15, 12, 220)))
 
 
-def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, look: Look
-              ) -> tuple[list[Shift], list[Addition]]:
+def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, drift_scale: float | None = None,
+              lag_scale: float = LAG_PRIOR_S, lag_s: float = 0.0,
+              filtered: bool = True) -> tuple[list[Shift], list[Addition]]:
     """Shifts and additions that may always be there."""
     senses = set(points.sense[use].tolist())
     shifts: list[Shift] = []
     if len(senses) == 2:
-        shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG), Shift("lag", points.speed, LAG_PRIOR_S)]
+        late = points.late(lag_s, filtered)
+        shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG), Shift("lag", late, lag_scale)]
     if spec.u_encoder_deg > 0.0:
         phase = np.deg2rad(points.angle_deg * encoder_per_crank)
         shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),
                    Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg)]
-    return shifts, drift(points, use, len(senses) == 2)
+    return shifts, drift(points, use, len(senses) == 2, drift_scale)
 
 
-def drift(points: Points, use: Flags, both: bool) -> list[Addition]:
+def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[Addition]:
     """Slow drift of the lift: Legendre polynomials of time, the higher the smaller."""
     span = points.time_s[use]
     middle, half = (span[0] + span[-1]) / 2.0, max((span[-1] - span[0]) / 2.0, 1e-9)
@@ -125,7 +129,7 @@ def drift(points: Points, use: Flags, both: bool) -> list[Addition]:
     sweeps = len(np.unique(points.sweep[use]))
     degree = 2 + sweeps // 2 if both else 2
     table = np.polynomial.legendre.legvander(part, degree)
-    size = DRIFT_PRIOR if both else DRIFT_PRIOR_ONE_WAY
+    size = scale or (DRIFT_PRIOR if both else DRIFT_PRIOR_ONE_WAY)
     return [Addition(f"drift {k}", table[:, k], size / k) for k in range(1, degree + 1)]
 
 
@@ -136,7 +140,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     use = usable(points, look, sweeps, crest, spec.kind)
     gain = GAIN_PRIOR if known is not None and points.scale == 1.0 else None
     shape = shape_for(spec, points, use, crest)
-    shifts, additions = nuisances(points, spec, use, encoder_per_crank, look)
+    shifts, additions = nuisances(points, spec, use, encoder_per_crank)
     first = solve(points, shape, crest, shifts, additions, use=use, gain_prior=gain, gentle=True)
     out = Estimate(points, first, shape, use)
     trial = _Trial(points, spec, look, encoder_per_crank, gain)
@@ -155,7 +159,19 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         out.shape = shape_for(spec, points, out.use, crest)
     out.throws = trial.throws
     out.fit = trial.solve(out, crest)
+    _refine(out, trial)
     return out
+
+
+def _refine(out: Estimate, trial: _Trial) -> None:
+    """Hum, the scales of the nuisances, and the throws that were not believed."""
+    more, out.hum_hz = hum.additions(out.points, out.fit)
+    trial.offsets += more
+    if more:
+        out.fit = trial.solve(out, out.fit.crest_deg, start=out.fit)
+    trial.choose_lag(out)
+    trial.set_scales(out.fit)
+    out.fit = trial.solve(out, out.fit.crest_deg, start=out.fit)
 
 
 @dataclass
@@ -169,14 +185,48 @@ class _Trial:
     gain: float | None
     throws: list[Shift] = field(default_factory=list)
     offsets: list[Addition] = field(default_factory=list)
+    drift_scale: float | None = None
+    lag_scale: float = LAG_PRIOR_S
+    lag_s: float = 0.0
+    filtered: bool = True
+
+    def choose_lag(self, out: Estimate) -> None:
+        """Delay or first-order filter: the one that leaves less."""
+        if out.fit.shifts.get("lag", 0.0) < LEAST_LAG_S:
+            return
+        tried = []
+        for filtered in (True, False):
+            self.filtered, self.lag_s = filtered, out.fit.shifts["lag"]
+            fit = self.solve(out, out.fit.crest_deg, start=out.fit)
+            tried.append((fit.loss(out.use), filtered, fit))
+        _, self.filtered, out.fit = min(tried, key=lambda item: item[0])
+        self.lag_s = out.fit.shifts["lag"]
+
+    def set_scales(self, fit: Fit) -> None:
+        """Take the scales of drift and lag from what the fit says of them."""
+        names = [name for name in fit.additions if name.startswith("drift")]
+        if names:
+            first = fit.k + fit.design.shape.shape[1]
+            index = [first + list(fit.additions).index(name) for name in names]
+            relative = 1.0 / np.arange(1, len(names) + 1)
+            prior = relative * (self.drift_scale or fit.drift_prior)
+            self.drift_scale = doubts.scale_of(fit, index, relative, prior, doubts.DRIFT_SCALES)
+        if "lag" in fit.shifts:
+            row = 1 + list(fit.shifts).index("lag")
+            self.lag_scale = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
 
     def solve(self, out: Estimate, crest: float, *, shifts: list[Shift] | None = None,
-              offsets: list[Addition] | None = None, gentle: bool = False) -> Fit:
-        always, additions = nuisances(self.points, self.spec, out.use, self.encoder_per_crank, self.look)
+              offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
+        always, additions = nuisances(self.points, self.spec, out.use, self.encoder_per_crank, self.drift_scale,
+                                      self.lag_scale, self.lag_s, self.filtered)
         if len(set(self.points.sense[out.use].tolist())) < 2:
             self.throws = []
-        return solve(self.points, out.shape, crest, always + self.throws + (shifts or []),
-                     additions + self.offsets + (offsets or []), use=out.use, gain_prior=self.gain, gentle=gentle)
+        fit = solve(self.points, out.shape, crest, always + self.throws + (shifts or []),
+                    additions + self.offsets + (offsets or []), use=out.use, gain_prior=self.gain, gentle=gentle,
+                    start=start)
+        fit.drift_prior = additions[0].prior
+        self.lag_s = fit.shifts.get("lag", 0.0)
+        return fit
 
 
     def place_throws(self, out: Estimate, crest: float) -> None:

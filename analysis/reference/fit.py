@@ -87,6 +87,7 @@ class Fit:
     settled: bool
     design: Design
     inverse: Floats            # of the normal matrix with priors, ordered (crest and shifts, shape, additions)
+    drift_prior: float = 0.0   # standard deviation the first drift coefficient had
 
     def loss(self, use: Flags) -> float:
         """Mean root of the residuals of the points in use: what a model leaves, little moved by spikes."""
@@ -108,23 +109,48 @@ class Fit:
         -------
         ndarray, shape (m,)
         """
-        k, m = self.k, self.design.shape.shape[1]
+        pull, free = self._score(columns)
+        return pull**2 / free / self.s0**2
+
+    def sizes(self, columns: Floats) -> Floats:
+        """The value each of the columns would take alone, everything else fitted again; shape (m,)."""
+        pull, free = self._score(columns)
+        return pull / free
+
+    def size(self, column: Floats) -> float:
+        """The value one more column (shape (n,)) would take."""
+        return float(self.sizes(column[:, None])[0])
+
+    def _score(self, columns: Floats) -> tuple[Floats, Floats]:
+        """Residuals projected on each column, and the column's power that nothing else can take."""
+        k = self.k
         weighted = columns * self.weight[:, None]
         cross_dense = self.design.dense.T @ weighted
         cross = np.vstack([cross_dense[:k], self.design.shape.T @ weighted, cross_dense[k:]])
-        free = np.einsum("ij,ij->j", columns, weighted) - np.einsum("ij,ij->j", cross, self.inverse @ cross)
-        pull = weighted.T @ self.residual
-        least = 3e-5 * np.einsum("ij,ij->j", columns, weighted) + 1e-12
-        return np.where(free > least, pull**2 / np.maximum(free, least), 0.0) / self.s0**2
+        power = np.einsum("ij,ij->j", columns, weighted)
+        free = power - np.einsum("ij,ij->j", cross, self.inverse @ cross)
+        hidden = free < 3e-5 * power + 1e-12
+        return np.where(hidden, 0.0, weighted.T @ self.residual), np.where(hidden, 1.0, free)
 
-    def size(self, column: Floats) -> float:
-        """The value one more column would take (shape (n,)), everything else fitted again."""
+    def let_in(self, column: Floats) -> tuple[float, float, float]:
+        """Value, variance and lever on the crest of one more column, everything else fitted again.
+
+        The lever is the crest's change for a unit of the column's parameter.
+        """
         k = self.k
         weighted = column * self.weight
         cross_dense = self.design.dense.T @ weighted
         cross = np.concatenate([cross_dense[:k], self.design.shape.T @ weighted, cross_dense[k:]])
-        free = float(column @ weighted - cross @ self.inverse @ cross)
-        return float(weighted @ self.residual) / max(free, 1e-12)
+        follow = self.inverse @ cross
+        free = max(float(column @ weighted - cross @ follow), 1e-12)
+        return float(weighted @ self.residual) / free, self.s0**2 / free, -float(follow[0])
+
+    def value(self, index: int) -> float:
+        """A parameter by its row: crest's last step (0), shifts, shape coefficients, additions."""
+        k = self.k
+        if index < k:
+            return 0.0 if index == 0 else list(self.shifts.values())[index - 1]
+        return float(self.coefficients[index - k])
 
     @property
     def k(self) -> int:

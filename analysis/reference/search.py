@@ -33,7 +33,7 @@ MOST_PLACES = 24
 LEAST_SLIP_DEG = 0.2
 SLIP_PRIOR_DEG = 20.0
 MOST_SLIP_DEG = 15.0
-LEAST_GAIN = 60.0          # of chi square, before either is believed
+LEAST_GAIN = 35.0          # of chi square, before either is believed
 KNOCK_GAIN = 120.0
 KNOCK_NOISE = 2.0          # a knock smaller than this many standard deviations of a point is left to the noise
 LEAST_KNOCK = 0.01         # lift units: smaller steps are form and lash, not knocks
@@ -68,7 +68,7 @@ def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Fi
 
 
 def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
-    if "hysteresis" not in fit.shifts:
+    if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
         return None
     reach = float(np.quantile(np.abs(fit.u_deg[use]), 0.98))
     names: list[str] = []
@@ -81,22 +81,37 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
             patterns.append(((points.sense == sense) & (fit.u_deg * sense > part * reach)).astype(float))
     if not names:
         return None
+    if not thrown:
+        # the same lash crossed in both senses at the same place: one parameter, and the surest sign of it
+        forward, reverse = patterns[:len(THROW_PARTS)], patterns[len(THROW_PARTS):]
+        names += ["throw, both senses"] * len(THROW_PARTS)
+        patterns += [r - f for f, r in zip(forward, reverse, strict=True)]
     columns = -fit.slope[:, None] * np.column_stack(patterns)
-    gains = fit.gain(columns)
+    gains, sizes = fit.gain(columns), fit.sizes(columns)
+    signs = np.array([-1.0 if name == "throw, forward" else 1.0 for name in names])
+    gains = np.where(sizes * signs > 0.0, gains, 0.0)     # the spring throws the shaft ahead, never back
     at = int(np.argmax(gains))
     if gains[at] < LEAST_GAIN:
         return None
-    sense = 1.0 if names[at] == "throw, forward" else -1.0
-    pattern = _placed(points, fit, sense, THROW_PARTS[at % len(THROW_PARTS)] * reach, 0.06 * reach)
-    return Finding(float(gains[at]), Shift(names[at], pattern, THROW_PRIOR_DEG))
+    start, span = THROW_PARTS[at % len(THROW_PARTS)] * reach, 0.06 * reach
+    return Finding(float(gains[at]), Shift(names[at], _placed(points, fit, names[at], start, span), THROW_PRIOR_DEG))
 
 
-def _placed(points: Points, fit: Fit, sense: float, start_deg: float, span_deg: float) -> Floats:
+def _pattern(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:
+    """Patterns of a throw at several places past the crest, shape (n, m)."""
+    past = {sense: ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places_deg)).astype(float)
+            for sense in (1.0, -1.0)}
+    if name == "throw, both senses":
+        return np.asarray(past[-1.0] - past[1.0])
+    return np.asarray(past[1.0 if name == "throw, forward" else -1.0])
+
+
+def _placed(points: Points, fit: Fit, name: str, start_deg: float, span_deg: float) -> Floats:
     """The throw's pattern with its place refined within +-span of where a coarser search found it."""
     pattern = np.zeros(len(points))
     for _ in range(2):
         places = np.maximum(start_deg + np.linspace(-1.0, 1.0, 31) * span_deg, 0.0)
-        patterns = ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places)).astype(float)
+        patterns = _pattern(points, fit, name, places)
         best = int(np.argmax(fit.gain(-fit.slope[:, None] * patterns)))
         pattern, start_deg, span_deg = patterns[:, best], float(places[best]), span_deg / 12.0
     return np.asarray(pattern)
@@ -104,13 +119,12 @@ def _placed(points: Points, fit: Fit, sense: float, start_deg: float, span_deg: 
 
 def placed_again(points: Points, fit: Fit, throw: Shift) -> Shift:
     """A throw put where it fits best, for a fit that has the other effects but not this one."""
-    sense = 1.0 if throw.name == "throw, forward" else -1.0
-    thrown = throw.pattern > 0
+    thrown = throw.pattern != 0
     if not thrown.any():
         return throw
     reach = float(np.quantile(np.abs(fit.u_deg), 0.98))
-    start = float((fit.u_deg[thrown] * sense).min())
-    return Shift(throw.name, _placed(points, fit, sense, start, 0.08 * reach), throw.prior)
+    start = float(np.abs(fit.u_deg[thrown]).min())
+    return Shift(throw.name, _placed(points, fit, throw.name, start, 0.08 * reach), throw.prior)
 
 
 def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:

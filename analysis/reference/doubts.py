@@ -1,0 +1,105 @@
+"""What the residuals neither show nor exclude, and how large the nuisances are allowed to be.
+
+*Scales.* The priors of drift and lag have a standard deviation that the trace itself can tell: that of the
+estimates beyond their own uncertainty. It is taken from the marginal likelihood over a grid of scales,
+
+    log p(s) = −½ log det(I + SΛS) + ½ bᵀ(Λ + S⁻²)⁻¹ b,      S = s·diag(r)
+
+with Λ the information about the coefficients and b = Λ·estimate. Where the trace says nothing the scale stays at
+the middle of what shops see.
+
+*Throws.* A throw across the lash smaller than what the search believes still moves the crest. Its share is the
+model average over "thrown" and "not thrown": the crest moves by the posterior mean and the spread is budgeted.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import special
+
+from analysis.reference import search
+from analysis.reference.fit import Fit
+from analysis.reference.points import Points
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+DRIFT_SCALES = np.geomspace(0.0005, 0.2, 14)      # lift units
+LAG_SCALES = np.geomspace(0.0003, 0.08, 12)       # seconds
+THROW_SIZE_DEG = 0.12
+THROW_CHANCE = 0.25
+
+
+def scale_of(fit: Fit, index: list[int], relative: Floats, prior: Floats, scales: Floats) -> float:
+    """The scale of a group of parameters, from what their estimates say.
+
+    Parameters
+    ----------
+    index : list of int
+        Their rows in the fit's inverse matrix.
+    relative : ndarray
+        Standard deviation of each for a scale of 1.
+    prior : ndarray
+        Standard deviation each had in the fit.
+    """
+    covariance = fit.inverse[np.ix_(index, index)] * fit.s0**2
+    estimate = np.array([fit.value(k) for k in index])
+    precision = np.linalg.inv(covariance)
+    information = precision - np.diag(prior**-2.0)
+    pull = precision @ estimate
+    logs = []
+    for s in scales:
+        size = s * relative
+        inner = np.eye(len(index)) + size[:, None] * information * size
+        _, logdet = np.linalg.slogdet(inner)
+        logs.append(-0.5 * logdet + 0.5 * float(pull @ np.linalg.solve(information + np.diag(size**-2.0), pull)))
+    weight = np.exp(np.array(logs) - max(logs))
+    weight /= weight.sum()
+    return float(np.exp(np.sum(weight * np.log(scales))))
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """How a possible throw moves the crest (crank degrees), and the variance it leaves."""
+
+    move_deg: float
+    variance_deg2: float
+
+
+def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflation: float) -> Doubt:
+    """Average over throws that were not believed; `inflation` is the variance ratio of related residuals."""
+    if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
+        return Doubt(0.0, 0.0)
+    move, variance = 0.0, 0.0
+    reach = float(np.quantile(np.abs(fit.u_deg[use]), 0.98))
+    for sense, name, sign in ((1.0, "throw, forward", -1.0), (-1.0, "throw, reverse", 1.0)):
+        if name in thrown:
+            continue
+        patterns = np.column_stack([
+            ((points.sense == sense) & (fit.u_deg * sense > part * reach)).astype(float)
+            for part in search.THROW_PARTS[:8:2]])
+        columns = -fit.slope[:, None] * patterns
+        best = int(np.argmax(fit.gain(columns)))
+        size, own, lever = fit.let_in(columns[:, best])
+        mean, spread, chance = _thrown(sign * size, own * inflation)
+        move += lever * sign * mean * chance
+        variance += lever**2 * (chance * (spread + mean**2) - (chance * mean) ** 2)
+    return Doubt(move, max(0.0, variance))
+
+
+def _thrown(size: float, variance: float) -> tuple[float, float, float]:
+    """Posterior mean and variance of a throw that can only be positive, and the chance that there is one."""
+    prior = THROW_SIZE_DEG**2
+    post = variance * prior / (variance + prior)
+    middle = size * prior / (variance + prior)
+    z = middle / np.sqrt(post)
+    above = max(float(special.ndtr(z)), 1e-12)
+    odds = (THROW_CHANCE / (1.0 - THROW_CHANCE) * np.sqrt(variance / (variance + prior))
+            * np.exp(min(0.5 * z * z, 300.0)) * 2.0 * above)
+    density = float(np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi))
+    mean = middle + np.sqrt(post) * density / above
+    spread = post * (1.0 - z * density / above - (density / above) ** 2)
+    return float(mean), float(max(spread, 0.0)), float(odds / (1.0 + odds))

@@ -1,0 +1,44 @@
+"""Mains hum in the residuals: found in a narrow band about 50 and 60 Hz, whatever the sampling folds it to.
+
+The residuals are brought down from the mains frequency with the recorded time stamps and summed in bins, so that
+a hum anywhere within the band stands out as one line of the spectrum of the bins.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.reference.fit import Addition, Fit
+from analysis.reference.points import Points
+
+Floats = npt.NDArray[np.float64]
+MAINS_HZ = (50.0, 60.0)
+BAND_HZ = 0.3
+BIN_S = 0.4
+LEAST_POWER = 16.0         # times the mean power; pure chance among a hundred lines is below 1e-4
+PRIOR = 0.03               # lift units
+
+
+def additions(points: Points, fit: Fit) -> tuple[list[Addition], float | None]:
+    """Cosine and sine of the strongest hum, and its frequency; nothing when there is none."""
+    if points.samples_per_point > 4:
+        return [], None
+    time_s, value = points.time_s, fit.residual * np.sqrt(fit.weight)
+    bins = ((time_s - time_s[0]) / BIN_S).astype(int)
+    count = int(bins.max()) + 1
+    best: tuple[float, float] | None = None
+    for mains in MAINS_HZ:
+        turned = value * np.exp(-2j * np.pi * mains * time_s)
+        sums = (np.bincount(bins, turned.real, count) + 1j * np.bincount(bins, turned.imag, count))
+        padded = 4 * count
+        power = np.abs(np.fft.fft(sums, padded)) ** 2 / max(float(np.sum(value**2)), 1e-30)
+        offset = np.fft.fftfreq(padded, BIN_S)
+        near = np.abs(offset) <= BAND_HZ
+        at = int(np.argmax(np.where(near, power, 0.0)))
+        if power[at] > LEAST_POWER and (best is None or power[at] > best[0]):
+            best = float(power[at]), mains + float(offset[at])
+    if best is None:
+        return [], None
+    phase = 2.0 * np.pi * best[1] * (time_s - time_s[0])
+    return [Addition("hum, cosine", np.cos(phase), PRIOR), Addition("hum, sine", np.sin(phase), PRIOR)], best[1]
