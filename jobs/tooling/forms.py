@@ -38,6 +38,13 @@ class AddInstrumentForm(PageForm):
     range_unit = forms.CharField(label="Unit of the range", max_length=10, required=False, help_text="mm, deg, N·m, kg")
 
 
+class CountsField(forms.JSONField):
+    """JSON that is empty, not `null`, when nothing is given."""
+
+    def prepare_value(self, value: Any) -> Any:
+        return "" if value is None else super().prepare_value(value)
+
+
 class CalibrationForm(PageForm):
     """A calibration as its certificate states it."""
 
@@ -54,7 +61,7 @@ class CalibrationForm(PageForm):
     standard_uncertainty = forms.FloatField(
         label="Standard uncertainty", required=False, localize=False, help_text="In the instrument's own unit."
     )
-    probe_calibration = forms.JSONField(
+    probe_calibration = CountsField(
         label="Counts to millimetres",
         required=False,
         widget=forms.Textarea(attrs={"rows": 3}),

@@ -152,9 +152,12 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
 
 def _traces(found: OrderStep) -> dict[str, Any]:
     """The traces handed in at the step, the newest first, each with its verdict or how far its analysis is."""
+    spec: dict[str, Any] = found.work_order.spec or {}
+    if found.definition.kind == Kind.HOLD_POINT:
+        stages = [(stage, queries.stage_result(found.work_order, stage)) for stage in ProcedureStep.Stage.values]
+        return {"looked_at": [pair for pair in stages if pair[1]], "tolerance_deg": spec.get("tolerance_deg")}
     if found.definition.kind != Kind.TRACE:
         return {}
-    spec: dict[str, Any] = found.work_order.spec or {}
     handed_in: list[dict[str, Any]] = []
     for trace in found.traces.select_related("probe", "encoder", "uploaded_by").order_by("-uploaded_at", "-pk"):
         made = queries.latest_analysis(trace)

@@ -92,11 +92,17 @@ def navigation(context: template.Context) -> dict[str, Any]:
     return {"links": links}
 
 
-_ORDER_PAGES = {"board", "work-order", "work-order-new", "step", "trace", "sign", "signoff", "job-card"}
+_ORDER_PAGES = {
+    "board", "work-order", "work-order-new", "work-order-act", "step", "trace", "sign", "signoff", "job-card", "errand"
+}  # fmt: skip
+_INSTRUMENT_PAGES = {
+    "instruments", "instrument", "instrument-new", "instrument-calibrate", "instrument-withdraw",
+    "instrument-return", "calibration",
+}  # fmt: skip
 _WAYS = (
     ("board", "Work orders", "see-work", _ORDER_PAGES),
-    ("instruments", "Instruments", "see-work", {"instruments", "instrument", "calibration"}),
+    ("instruments", "Instruments", "see-work", _INSTRUMENT_PAGES),
     ("units", "Units and engines", "see-work", {"units", "unit", "engine"}),
-    ("people", "People", "see-work", {"people", "person"}),
+    ("people", "People", "see-work", {"people", "person", "person-new"}),
     ("history", "History", "read-history", {"history", "history-of", "ledger-verify"}),
 )
