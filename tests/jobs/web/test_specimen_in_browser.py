@@ -13,7 +13,7 @@ from django.test import Client
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
 AXE = Path(__file__).resolve().parents[2] / "vendor" / "axe-core" / "axe.min.js"
-CHROMIUM = os.environ.get("CHROMIUM", "/usr/bin/chromium")
+CHROMIUM = os.environ.get("MIDFLANK_CHROMIUM", "/usr/bin/chromium")
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",
