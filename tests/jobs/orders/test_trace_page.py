@@ -163,6 +163,8 @@ def test_a_trace_that_waits_shows_it_and_is_looked_at_again_without_script(
     trace = hand_in(b"time_s,encoder_deg,lift_mm\n0.0,1.0,0.1\n")
     page = login(technician).get(f"/traces/{trace.pk}/").text
     assert "queued" in page
+    # Without it the errand's block inherits hx-select and swaps itself for nothing after its first look.
+    assert re.search(r'<div id="result"[^>]* hx-disinherit="\*"', page)
     assert '<noscript><meta http-equiv="refresh"' in page
     assert 'role="status"' in page
 
