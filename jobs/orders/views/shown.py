@@ -24,6 +24,7 @@ Kind = ProcedureStep.Kind
 
 def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
     order, definition, now = found.work_order, found.definition, timezone.now()
+    steps = order.steps.select_related("definition")
     stands = facts.of_step(found, by=request.user, at=now)
     acknowledgements = list(found.acknowledgements.select_related("person"))
     mine = next((one for one in acknowledgements if one.person_id == request.user.pk), None)
@@ -48,8 +49,8 @@ def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageFo
         "may_leave_out": not rules.why_not_mark_not_needed(stands),
         "findings": found.findings.select_related("raised_by", "decided_by"),
         "photos": found.photos.select_related("by"),
-        "previous": order.steps.select_related("definition").filter(position__lt=found.position).order_by("-position").first(),
-        "following": order.steps.select_related("definition").filter(position__gt=found.position).order_by("position").first(),
+        "previous": steps.filter(position__lt=found.position).order_by("-position").first(),
+        "following": steps.filter(position__gt=found.position).order_by("position").first(),
         "total": order.steps.count(),
         **_readings(request, found, asked),
         **_traces(found),
