@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
@@ -12,15 +11,14 @@ import analysis
 from jobs.errands.registry import handles
 from jobs.errands.work import CannotBeDone, Claim
 from jobs.ledger.actions import System
-from jobs.orders import analysing, queries, results, storage
+from jobs.orders import analysing, queries, storage
 from jobs.orders.actions.common import announce, record, save
-from jobs.orders.actions.findings import add_finding, clear_findings
+from jobs.orders.actions.findings import judge_as_left, review_as_left
 from jobs.orders.actions.steps import reopen_steps_left_out
-from jobs.orders.models import Analysis, Finding, ProcedureStep, Trace, WorkOrder
+from jobs.orders.models import Analysis, ProcedureStep, Trace, WorkOrder
 
 WORKER = System("Midflank worker")
 STEPS_OF_WORK = 3
-OF_RESULT = (Finding.Kind.VERDICT, Finding.Kind.AGREEMENT)
 
 
 def given_up(claim: Claim, reason: str) -> None:
@@ -179,29 +177,9 @@ def _follow_up(made: Analysis, order: WorkOrder, *, at: datetime) -> None:
     newest = queries.latest_trace(trace.step)
     if newest is None or newest.pk != trace.pk:
         return  # an older recording analysed again: history, not what counts
+    because = f"Analysis {made.number} of trace {trace.filename} took its place."
     if trace.stage == ProcedureStep.Stage.AS_FOUND:
-        reopen_steps_left_out(order.pk, by=WORKER, at=at)
-        return
-    if made.reference_deg is None:
-        return  # nothing to accept; the step asks for another sweep
-    wanted = _by_kind(results.problems_of(made))
-    standing = trace.step.findings.filter(kind__in=OF_RESULT, raised_at__gte=trace.uploaded_at)
-    told = {(finding.kind, finding.text) for finding in standing.filter(decision__in=["", "accept"])}
-    obsolete = [
-        finding
-        for finding in trace.step.findings.filter(kind__in=OF_RESULT, decision="").select_related("step")
-        if (finding.kind, finding.text) not in wanted.items() or finding.raised_at < trace.uploaded_at
-    ]
-    reason = f"Analysis {made.number} of trace {trace.filename} took its place."
-    clear_findings(order, obsolete, reason=reason, by=WORKER, at=at)
-    for kind, text in wanted.items():
-        if (kind, text) not in told:
-            add_finding(order, kind=kind, text=text, step=trace.step, by=WORKER, at=at)
-
-
-def _by_kind(problems: Iterable[tuple[str, str]]) -> dict[str, str]:
-    """One finding of each kind, with all its sentences: what is accepted is accepted as a whole."""
-    texts: dict[str, str] = {}
-    for kind, sentence in problems:
-        texts[kind] = f"{texts[kind]} {sentence}" if kind in texts else sentence
-    return texts
+        reopen_steps_left_out(order, by=WORKER, at=at)
+        review_as_left(order, because=because, by=WORKER, at=at)
+    else:
+        judge_as_left(order, made, because=because, by=WORKER, at=at)

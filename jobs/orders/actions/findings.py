@@ -10,13 +10,14 @@ from django.db.models import Max
 
 from jobs.errors import BadInput, Reason, refuse
 from jobs.ledger.actions import Actor
-from jobs.orders import facts, queries, rules
+from jobs.orders import facts, queries, results, rules
 from jobs.orders.actions.common import announce, locked_for, record, save
-from jobs.orders.models import Finding, OrderStep, ProcedureStep, Reading, WorkOrder
+from jobs.orders.models import Analysis, Finding, OrderStep, ProcedureStep, Reading, WorkOrder
 from jobs.people.models import Person
 
 Kind = ProcedureStep.Kind
 Decision = Finding.Decision
+OF_RESULT = (Finding.Kind.VERDICT, Finding.Kind.AGREEMENT)
 
 
 @transaction.atomic
@@ -135,14 +136,45 @@ def open_again(order: WorkOrder, step: OrderStep, *, why: str, by: Actor, at: da
         record("step.reopened", order, by=by, at=at, sentence=sentence, data={"position": one.position})
 
 
-def review_as_left(order: WorkOrder, *, by: Actor, at: datetime) -> None:
-    """Raise a finding at each as-left step that a change before it leaves without agreement."""
+def review_as_left(order: WorkOrder, *, because: str, by: Actor, at: datetime) -> None:
+    """Hold each as-left result against the record as it is now, after something before it changed."""
     traces = order.steps.filter(definition__kind=Kind.TRACE, definition__stage=ProcedureStep.Stage.AS_LEFT)
     for step in traces.select_related("definition", "work_order"):
-        known = facts.of_trace(step)
-        for kind, text in known.problems:
-            if kind not in known.undecided | known.accepted:
-                add_finding(order, kind=kind, text=text, step=step, by=by, at=at)
+        trace = queries.latest_trace(step)
+        analysis = queries.latest_analysis(trace) if trace is not None else None
+        if analysis is not None:
+            judge_as_left(order, analysis, because=because, by=by, at=at)
+
+
+def judge_as_left(order: WorkOrder, analysis: Analysis, *, because: str, by: Actor, at: datetime) -> None:
+    """Raise what an as-left result that counts falls short of; clear what it no longer does, saying why.
+
+    What was accepted stays accepted for the very sentence that was accepted, and for no other.
+    """
+    if analysis.reference_deg is None:
+        return  # nothing to accept; the step asks for another sweep
+    trace = analysis.trace
+    wanted = _by_kind(results.problems_of(analysis))
+    about = trace.step.findings.filter(kind__in=OF_RESULT).select_related("step")
+    standing = about.filter(raised_at__gte=trace.uploaded_at)
+    told = {(finding.kind, finding.text) for finding in standing.filter(decision__in=["", Decision.ACCEPT])}
+    obsolete = [
+        finding
+        for finding in about.filter(decision="")
+        if (finding.kind, finding.text) not in wanted.items() or finding.raised_at < trace.uploaded_at
+    ]
+    clear_findings(order, obsolete, reason=because, by=by, at=at)
+    for kind, text in wanted.items():
+        if (kind, text) not in told:
+            add_finding(order, kind=kind, text=text, step=trace.step, by=by, at=at)
+
+
+def _by_kind(problems: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """One finding of each kind, with all its sentences: what is accepted is accepted as a whole."""
+    texts: dict[str, str] = {}
+    for kind, sentence in problems:
+        texts[kind] = f"{texts[kind]} {sentence}" if kind in texts else sentence
+    return texts
 
 
 def settle_readings(order: WorkOrder, step: OrderStep, *, at: datetime) -> None:

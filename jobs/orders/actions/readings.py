@@ -155,7 +155,8 @@ def _settle_correction(old: Reading, new: Reading, *, by: Person, at: datetime) 
         open_again(order, step, why="a corrected reading is out of its limits", by=by, at=at)
     settle_readings(order, step, at=at)
     if step.definition.quantity == results.RING_SHIFT:
-        review_as_left(order, by=by, at=at)
+        because = f"The ring shift was corrected to {_in_words(new)}."
+        review_as_left(order, because=because, by=by, at=at)
 
 
 def _value(step: OrderStep, entered: str, unit: str, *, unit_confirmed: bool) -> Decimal:

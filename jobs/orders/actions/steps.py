@@ -12,7 +12,7 @@ from jobs.ledger.actions import Actor
 from jobs.orders import facts, queries, rules, storage
 from jobs.orders.actions.common import announce, locked_for, record, save
 from jobs.orders.actions.findings import finish, open_again
-from jobs.orders.models import Acknowledgement, OrderStep, Photo, ProcedureStep
+from jobs.orders.models import Acknowledgement, OrderStep, Photo, ProcedureStep, WorkOrder
 from jobs.people.models import Person
 
 PHOTO_TYPES = {"image/jpeg": b"\xff\xd8\xff", "image/png": b"\x89PNG\r\n\x1a\n"}
@@ -126,12 +126,11 @@ def reopen_step(step: OrderStep, *, why: str, by: Actor, at: datetime) -> None:
     open_again(order, order.steps.select_related("definition").get(pk=step.pk), why=why, by=by, at=at)
 
 
-def reopen_steps_left_out(order_pk: int, *, by: Actor, at: datetime) -> None:
+def reopen_steps_left_out(order: WorkOrder, *, by: Actor, at: datetime) -> None:
     """Open what was left out for a conforming as-found verdict, when a new analysis says otherwise.
 
-    Part of the write that changed the verdict, under its transaction.
+    Part of the write that changed the verdict, under its transaction and the order's lock.
     """
-    order = queries.locked_order(order_pk)
     if facts.as_found_verdict(order) == "conforming":
         return
     for step in order.steps.filter(state=OrderStep.State.NOT_NEEDED).select_related("definition"):

@@ -5,10 +5,11 @@ from __future__ import annotations
 import gzip
 import io
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 import pytest
+from django.db import transaction
 from django.utils import timezone
 
 import analysis
@@ -17,7 +18,7 @@ from jobs.errands import work
 from jobs.errands.models import Errand
 from jobs.errors import NotAllowed
 from jobs.ledger.models import Entry
-from jobs.orders import actions, analysing, queries, storage
+from jobs.orders import actions, analysing, queries, storage, tasks
 from jobs.orders.models import Analysis, OrderStep, Trace, WorkOrder
 from jobs.orders.watching import trace_state
 from jobs.people.models import Person
@@ -354,3 +355,45 @@ def test_a_second_trace_that_falls_short_again_raises_its_own_finding(
     run_errands()
     verdicts = as_left.findings.filter(kind="verdict").order_by("number")
     assert [finding.decision for finding in verdicts] == ["cleared", ""]
+
+
+def analysed_once_more(
+    as_found: OrderStep, walk: Walk, *, deviation_deg: float, at: datetime, expanded_deg: float = 0.05
+) -> None:
+    """A new analysis of the as-found trace says otherwise, and what follows from it follows."""
+    trace = as_found.traces.get()
+    made = walk.give_result(
+        as_found, trace=trace, verdict="nonconforming", deviation_deg=deviation_deg, expanded_deg=expanded_deg
+    )
+    order = queries.locked_order(trace.work_order_id)
+    with transaction.atomic():
+        tasks._follow_up(made, order, at=at)
+
+
+def test_an_as_found_analysed_again_after_the_as_left_is_held_against_it(
+    in_work: WorkOrder, walk: Walk, at: datetime
+) -> None:
+    walk(in_work, until="locks-off")
+    steps = in_work.steps.select_related("definition")
+    as_found, as_left = steps.get(position=STEP["as-found"]), steps.get(position=STEP["as-left"])
+    assert not as_left.findings.exists()
+    analysed_once_more(as_found, walk, deviation_deg=1.4, at=at + timedelta(minutes=1))
+    finding = as_left.findings.get()
+    assert (finding.kind, finding.decision, finding.raised_by) == ("agreement", "", None)
+    assert "0.4" in finding.text
+
+
+def test_a_disagreement_that_was_accepted_does_not_cover_a_larger_one(
+    in_work: WorkOrder, walk: Walk, inspector: Person, at: datetime
+) -> None:
+    walk(in_work, until="locks-off")
+    steps = in_work.steps.select_related("definition")
+    as_found, as_left = steps.get(position=STEP["as-found"]), steps.get(position=STEP["as-left"])
+    analysed_once_more(as_found, walk, deviation_deg=1.4, at=at + timedelta(minutes=1))
+    first = as_left.findings.get()
+    decided_at = at + timedelta(minutes=2)
+    actions.decide_finding(first, decision="accept", reason="Scale misread.", by=inspector, at=decided_at)
+    analysed_once_more(as_found, walk, deviation_deg=2.4, at=at + timedelta(minutes=3))
+    assert list(as_left.findings.order_by("number").values_list("decision", flat=True)) == ["accept", ""]
+    analysed_once_more(as_found, walk, deviation_deg=1.0, at=at + timedelta(minutes=4))
+    assert list(as_left.findings.order_by("number").values_list("decision", flat=True)) == ["accept", "cleared"]

@@ -341,7 +341,7 @@ def test_a_later_verdict_that_is_not_conforming_brings_the_steps_back(
     trace = step_of(in_work, "as-found").traces.get()
     walk.give_result(trace.step, verdict="nonconforming", deviation_deg=0.5, trace=trace)
     assert "left-out" in refused(actions.mark_to_verify, in_work, by=technician, at=at)
-    reopen_steps_left_out(in_work.pk, by=technician, at=at)
+    reopen_steps_left_out(in_work, by=technician, at=at)
     assert step_of(in_work, "torque").state == OrderStep.State.OPEN
 
 
