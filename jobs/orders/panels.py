@@ -64,4 +64,4 @@ def _trace_address(errand: Any) -> str:
     return reverse("trace", args=[trace]) if trace else ""
 
 
-places.register("analyse-trace", what="Analysis of a trace", address=_trace_address)
+places.register("analyse-trace", what="Analysis of the trace", address=_trace_address)
