@@ -14,6 +14,7 @@ from jobs.history.serializers import EntrySerializer, VerificationSerializer
 from jobs.ledger.models import Entry
 from jobs.ledger.queries import verify
 from jobs.people.shopviews import ShopRecords, ShopView
+from jobs.web.filters import IdFilter, InstantFilter
 
 READ = "read-history"
 
@@ -21,9 +22,9 @@ READ = "read-history"
 class EntryFilter(HistoryFilter):
     """As on the page; days are the shop's. `about_type` with `about_key` names one thing, as in `about`."""
 
-    actor = django_filters.NumberFilter(field_name="actor_id")
-    at_from = django_filters.IsoDateTimeFilter(field_name="at", lookup_expr="gte")
-    at_before = django_filters.IsoDateTimeFilter(field_name="at", lookup_expr="lt")
+    actor = IdFilter(field_name="actor_id")
+    at_from = InstantFilter(field_name="at", lookup_expr="gte")
+    at_before = InstantFilter(field_name="at", lookup_expr="lt")
     sort = django_filters.OrderingFilter(fields=["at", "number"])
 
 

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from jobs.ledger import kinds
 from jobs.ledger.models import Entry
+from jobs.web.filters import DayFilter
 
 
 def day_starts(day: date) -> datetime:
@@ -21,10 +22,10 @@ def day_starts(day: date) -> datetime:
 class HistoryFilter(django_filters.FilterSet):
     """Days in the shop's zone, both inclusive; a group of kinds; one kind; words in the sentence."""
 
-    from_day = django_filters.DateFilter(
+    from_day = DayFilter(
         method="since", label="From", widget=forms.DateInput(attrs={"type": "date"})
     )
-    until_day = django_filters.DateFilter(
+    until_day = DayFilter(
         method="until", label="Until", widget=forms.DateInput(attrs={"type": "date"})
     )
     group = django_filters.MultipleChoiceFilter(

@@ -11,6 +11,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
+from jobs.errors import BadInput, Reason
 from jobs.history import export, queries
 from jobs.history.filters import HistoryFilter
 from jobs.ledger import subjects
@@ -50,7 +51,9 @@ def history_of(request: PersonRequest, type: str, key: str) -> HttpResponse:
 
 
 def _page(request: PersonRequest, found: HistoryFilter, context: dict[str, Any]) -> HttpResponse:
-    page = Paginator(found.qs, PAGE).get_page(request.GET.get("page"))
+    # A filter that was not understood shows nothing: everything would pass for what was asked for.
+    entries = found.qs if found.is_valid() else Entry.objects.none()
+    page = Paginator(entries, PAGE).get_page(request.GET.get("page"))
     address = request.GET.copy()
     address.pop("page", None)
     more = {"filter": found, "page": page, "lines": queries.lines(page.object_list), "query": address.urlencode()}
@@ -74,8 +77,16 @@ def history_of_csv(request: PersonRequest, type: str, key: str) -> StreamingHttp
 def _csv(
     person: Person, request: PersonRequest, entries: QuerySet[Entry], name: str
 ) -> StreamingHttpResponse:
-    found = HistoryFilter(request.GET, queryset=entries).qs
-    response = StreamingHttpResponse(export.rows(found), content_type="text/csv; charset=utf-8")
+    found = HistoryFilter(request.GET, queryset=entries)
+    if not found.is_valid():
+        raise BadInput(
+            [
+                Reason("filter", f"{found.form.fields[name].label}: {sentence}", name)
+                for name, sentences in found.errors.items()
+                for sentence in sentences
+            ]
+        )
+    response = StreamingHttpResponse(export.rows(found.qs), content_type="text/csv; charset=utf-8")
     ascii_name = name.encode("ascii", "ignore").decode("ascii")
     response["Content-Disposition"] = f'attachment; filename="{person.shop.code}-{ascii_name}.csv"'
     return response

@@ -27,19 +27,20 @@ from jobs.signoffs.serializers import (
     SignOffDetailSerializer,
     SignOffSerializer,
 )
+from jobs.web.filters import IdFilter, InstantFilter
 from jobs.web.serializers import Nothing
 
 
 class SignOffFilter(django_filters.FilterSet):
     """Sign-offs by order, unit, meaning and signer; `is_void` tells those that no longer count."""
 
-    order = django_filters.NumberFilter(field_name="work_order")
+    order = IdFilter(field_name="work_order")
     unit = django_filters.CharFilter(field_name="work_order__unit__number")
     meaning = django_filters.ChoiceFilter(choices=SignOff.Meaning.choices)
     signer = django_filters.CharFilter(field_name="signer__username")
     is_void = django_filters.BooleanFilter(field_name="voiding", lookup_expr="isnull", exclude=True)
-    signed_from = django_filters.IsoDateTimeFilter(field_name="signed_at", lookup_expr="gte")
-    signed_before = django_filters.IsoDateTimeFilter(field_name="signed_at", lookup_expr="lt")
+    signed_from = InstantFilter(field_name="signed_at", lookup_expr="gte")
+    signed_before = InstantFilter(field_name="signed_at", lookup_expr="lt")
     sort = django_filters.OrderingFilter(fields=["signed_at"])
 
     class Meta:
@@ -50,7 +51,7 @@ class SignOffFilter(django_filters.FilterSet):
 class CardFilter(django_filters.FilterSet):
     """Job cards by order and unit."""
 
-    order = django_filters.NumberFilter(field_name="work_order")
+    order = IdFilter(field_name="work_order")
     unit = django_filters.CharFilter(field_name="work_order__unit__number")
     sha256 = django_filters.CharFilter()
     sort = django_filters.OrderingFilter(fields=["rendered_at"])

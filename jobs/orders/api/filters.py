@@ -6,6 +6,7 @@ import django_filters
 from django.db.models import Q, QuerySet
 
 from jobs.orders.models import Finding, ProcedureStep, Trace, WorkOrder
+from jobs.web.filters import IdFilter, InstantFilter
 
 
 class OrderFilter(django_filters.FilterSet):
@@ -19,9 +20,9 @@ class OrderFilter(django_filters.FilterSet):
     engine_type = django_filters.CharFilter(field_name="engine__engine_type__code")
     technician = django_filters.CharFilter(field_name="technician__username")
     inspector = django_filters.CharFilter(field_name="inspector__username")
-    needed_before = django_filters.IsoDateTimeFilter(field_name="needed_by", lookup_expr="lt")
-    requested_from = django_filters.IsoDateTimeFilter(field_name="requested_at", lookup_expr="gte")
-    requested_before = django_filters.IsoDateTimeFilter(field_name="requested_at", lookup_expr="lt")
+    needed_before = InstantFilter(field_name="needed_by", lookup_expr="lt")
+    requested_from = InstantFilter(field_name="requested_at", lookup_expr="gte")
+    requested_before = InstantFilter(field_name="requested_at", lookup_expr="lt")
     words = django_filters.CharFilter(method="with_words", help_text="In the number, the unit or the engine.")
     sort = django_filters.OrderingFilter(
         fields=["number", "state", "priority", "needed_by", "requested_at", "planned_start", "closed_at"]
@@ -40,7 +41,7 @@ class OrderFilter(django_filters.FilterSet):
 class FindingFilter(django_filters.FilterSet):
     """`decided=false` lists what waits for a decision."""
 
-    order = django_filters.NumberFilter(field_name="work_order")
+    order = IdFilter(field_name="work_order")
     unit = django_filters.CharFilter(field_name="work_order__unit__number")
     kind = django_filters.ChoiceFilter(choices=Finding.Kind.choices)
     decision = django_filters.ChoiceFilter(choices=[c for c in Finding.Decision.choices if c[0]])
@@ -55,15 +56,15 @@ class FindingFilter(django_filters.FilterSet):
 class TraceFilter(django_filters.FilterSet):
     """Traces by where they were handed in and by what made them."""
 
-    order = django_filters.NumberFilter(field_name="work_order")
+    order = IdFilter(field_name="work_order")
     unit = django_filters.CharFilter(field_name="work_order__unit__number")
     engine = django_filters.CharFilter(field_name="work_order__engine__serial")
     stage = django_filters.ChoiceFilter(choices=ProcedureStep.Stage.choices)
     probe = django_filters.CharFilter(field_name="probe__asset_number")
     encoder = django_filters.CharFilter(field_name="encoder__asset_number")
     sha256 = django_filters.CharFilter(field_name="bytes")
-    uploaded_from = django_filters.IsoDateTimeFilter(field_name="uploaded_at", lookup_expr="gte")
-    uploaded_before = django_filters.IsoDateTimeFilter(field_name="uploaded_at", lookup_expr="lt")
+    uploaded_from = InstantFilter(field_name="uploaded_at", lookup_expr="gte")
+    uploaded_before = InstantFilter(field_name="uploaded_at", lookup_expr="lt")
     sort = django_filters.OrderingFilter(fields=["uploaded_at", "filename"])
 
     class Meta:
