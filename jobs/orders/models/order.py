@@ -56,7 +56,9 @@ class WorkOrder(models.Model):
     state = models.CharField(max_length=12, choices=State.choices, default=State.REQUESTED)
     held_from = models.CharField(max_length=12, choices=State.choices, blank=True)
     held_reason = models.TextField(blank=True)
-    revision = models.PositiveIntegerField(default=1, help_text="Goes up with every change; two tablets cannot both win.")
+    revision = models.PositiveIntegerField(
+        default=1, help_text="Goes up with every change; two tablets cannot both win."
+    )
 
     bay = models.CharField(max_length=40, blank=True)
     planned_start = models.DateTimeField(null=True, blank=True)
