@@ -12,7 +12,7 @@ from typing import BinaryIO, cast
 import numpy as np
 import numpy.typing as npt
 
-from analysis import csvtext
+from analysis import columnar, csvtext
 from analysis.errors import TraceRefused
 
 Floats = npt.NDArray[np.float64]
@@ -57,7 +57,8 @@ class Trace:
 def read_trace(source: bytes | Path, *, filename: str = "") -> Trace:
     """Read a trace from its bytes or its path, in any of the forms of the contract.
 
-    The form is told by the content, not by the name: gzip by its magic number, else text.
+    The form is told by the content, not by the name: gzip, Parquet and MDF 4 by their magic
+    numbers, else text.
 
     Raises
     ------
@@ -86,8 +87,11 @@ def _read(stream: BinaryIO, digest: str) -> Trace:
     if magic.startswith(GZIP_MAGIC):
         with gzip.GzipFile(fileobj=stream) as unpacked:
             return from_columns(*csvtext.read(cast(BinaryIO, unpacked)), digest=digest)
-    metadata, columns = csvtext.read(stream)
-    return from_columns(metadata, columns, digest=digest)
+    if magic.startswith(columnar.PARQUET_MAGIC):
+        return from_columns(*columnar.read_parquet(stream), digest=digest)
+    if magic.startswith(columnar.MDF_MAGIC):
+        return from_columns(*columnar.read_mdf(stream.read()), digest=digest)
+    return from_columns(*csvtext.read(stream), digest=digest)
 
 
 def from_columns(metadata: dict[str, str], columns: dict[str, Floats], *, digest: str = "") -> Trace:

@@ -18,6 +18,8 @@ from analysis.uncertainty import Source
 
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
+LAG_MODEL_PART = 0.03
+SMOOTHED = 1.12            # the smoothed angle's noise is related for longer than the blocks show (from simulation)
 
 
 def type_a(found: Estimate) -> tuple[float, float]:
@@ -39,7 +41,7 @@ def type_a(found: Estimate) -> tuple[float, float]:
         # a block figure from m blocks is known to 1/sqrt(2m); only an excess beyond that is believed in full
         if block > spread:
             spread, freedom = block, float(len(sums))
-    return math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
+    return SMOOTHED * math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
 
 
 def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
@@ -54,8 +56,23 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     found.moved_deg = doubt.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
+    listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
     return listed
+
+
+def _lag_model(found: Estimate) -> float:
+    """What an error of the lag of LAG_MODEL_PART does to the crest, crank degrees.
+
+    Neither a delay nor a first-order filter is quite what a probe does, and the speed it is compared with is
+    smoothed; the crest is moved by as much as forward and reverse differ in speed.
+    """
+    fit = found.fit
+    if "lag" not in fit.shifts:
+        return 0.0
+    row = 1 + list(fit.shifts).index("lag")
+    lever = fit.inverse[0, row] / max(fit.inverse[row, row], 1e-300)
+    return abs(float(lever)) * LAG_MODEL_PART * abs(fit.shifts["lag"])
 
 
 def sweep_results(found: Estimate, sweeps: list[Sweep], time_s: Floats, seen: Look, offset_deg: float

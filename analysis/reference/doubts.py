@@ -28,7 +28,7 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 DRIFT_SCALES = np.geomspace(0.0005, 0.2, 14)      # lift units
-LAG_SCALES = np.geomspace(0.0003, 0.08, 12)       # seconds
+LAG_SCALES = np.geomspace(0.0003, 0.05, 12)       # seconds
 THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 

@@ -23,14 +23,16 @@ from analysis.spec import Spec
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-HYSTERESIS_PRIOR_DEG = 0.5
+HYSTERESIS_PRIOR_DEG = 0.25
 LAG_PRIOR_S = 0.05
 DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
+DRIFT_PRIOR_UNSEEN = 0.002
 GAIN_PRIOR = 0.02
 KNOCK_PRIOR = 3.0
 MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
+LAG_NONE_S = 0.001
 LEAST_LAG_S = 0.006        # below this a delay and a filter are the same
 
 
@@ -205,7 +207,10 @@ class _Trial:
     def set_scales(self, fit: Fit) -> None:
         """Take the scales of drift and lag from what the fit says of them."""
         names = [name for name in fit.additions if name.startswith("drift")]
-        if names:
+        if self.spec.kind in ("piston", "link-rod") and "hysteresis" not in fit.shifts:
+            # drift and crest are the same thing in one pass over a parabola: the trace says nothing of its size
+            self.drift_scale = DRIFT_PRIOR_UNSEEN
+        elif names:
             first = fit.k + fit.design.shape.shape[1]
             index = [first + list(fit.additions).index(name) for name in names]
             relative = 1.0 / np.arange(1, len(names) + 1)
@@ -213,7 +218,9 @@ class _Trial:
             self.drift_scale = doubts.scale_of(fit, index, relative, prior, doubts.DRIFT_SCALES)
         if "lag" in fit.shifts:
             row = 1 + list(fit.shifts).index("lag")
-            self.lag_scale = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
+            found = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
+            # a probe cannot be early: a negative lag is something else, and says that the lag is small
+            self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, LAG_NONE_S)
 
     def solve(self, out: Estimate, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from scipy.signal import lfilter, savgol_filter
 
 from analysis.sweeps import Sweep, encoder_step
@@ -26,6 +26,7 @@ STALL_POINTS = 6          # equal encoder readings in a row before it counts as 
 SPEED_SPAN_S = 0.25       # half width of the cubic that gives the local speed
 ANGLE_SPAN_S = 0.12       # half width of the cubic that smooths the encoder's steps
 PATH_SPAN_S = 0.16        # half width of the cubic from which a late probe's angle is taken
+WIDE_SPAN_S = 0.6         # and where the shaft turns evenly
 LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
@@ -146,7 +147,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> tuple[Floats, 
     even = np.interp(grid, time_s, angle_deg)
     slow = _window(SPEED_SPAN_S, pace, len(even))
     speed = savgol_filter(even, slow, 3, deriv=1, delta=pace)
-    path = savgol_filter(even, _window(PATH_SPAN_S, pace, len(even)), 3)
+    path = _path(even, pace, step_deg)
     late = [(path - np.interp(grid - lag, grid, path)) / lag for lag in LAGS_S]
     late += [(path - _filtered(path, pace, lag)) / lag for lag in LAGS_S]
     behind = np.array([np.interp(time_s, grid, column) for column in late])
@@ -157,6 +158,21 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> tuple[Floats, 
     believed = away[at] <= ANGLE_TRUST * step_deg + 1e-9
     better = np.interp(time_s, grid, smooth)
     return np.where(believed, better, angle_deg), np.interp(time_s, grid, speed), behind
+
+
+def _path(even: Floats, pace: float, step_deg: float) -> Floats:
+    """The shaft's path for the lag: as smooth as the readings allow.
+
+    Noise of the path is noise of the angle itself, and would be taken for lag: where the shaft turns evenly the
+    wide cubic has next to none, and where it does not the narrow one follows.
+    """
+    narrow = savgol_filter(even, _window(PATH_SPAN_S, pace, len(even)), 3)
+    wide_window = _window(WIDE_SPAN_S, pace, len(even))
+    wide = savgol_filter(even, wide_window, 3)
+    away = maximum_filter1d(np.abs(wide - even), wide_window)
+    # fade from one to the other over the narrow window, or the seam would look like a jump of the speed
+    share = uniform_filter1d((away <= ANGLE_TRUST * step_deg + 1e-9).astype(float), _window(PATH_SPAN_S, pace, len(even)))
+    return np.asarray(share * wide + (1.0 - share) * narrow)
 
 
 def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
