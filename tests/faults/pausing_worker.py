@@ -31,6 +31,8 @@ POINTS = {
 
 def pause(folder: Path) -> None:
     marker = folder / "paused"
+    if marker.exists():
+        return  # the child that Celery starts in place of the one that was killed works on
     incoming = folder / "paused.incoming"
     incoming.write_text(str(os.getpid()))
     incoming.rename(marker)

@@ -100,6 +100,7 @@ def test_a_job_card_is_there_once(
 def test_work_that_takes_its_worker_down_each_time_is_given_up_and_told(processes: Processes, hand_in: HandIn) -> None:
     trace = hand_in(1)
     errand = Errand.objects.get()
+    processes.beat()
     for _ in range(errand.attempts_allowed):
         kill_at(processes, "analysing", "the whole worker")
         (processes.floor.folder / "paused").unlink()
