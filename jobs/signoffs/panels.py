@@ -27,6 +27,7 @@ def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dic
         "order": order,
         "standings": standings,
         "cards": queries.cards_of(order),
+        "errand": queries.card_errand_of(order),
         "next": _next_signature(order, standings, person),
         "may_ask_card": policies.may(person, "render-card"),
     }

@@ -10,6 +10,7 @@ from datetime import datetime
 from django.db.models import QuerySet
 from django.http import Http404
 
+from jobs.errands.models import Errand
 from jobs.errors import Reason
 from jobs.ledger import chain as chains
 from jobs.ledger import queries as ledger
@@ -177,6 +178,12 @@ def _releasers(order: WorkOrder) -> frozenset[int]:
 def cards_of(order: WorkOrder) -> QuerySet[JobCard]:
     """The filed cards of an order, newest first."""
     return JobCard.objects.filter(work_order=order).order_by("-number")
+
+
+def card_errand_of(order: WorkOrder) -> Errand | None:
+    """The job card asked for last, while it is not filed: waiting, being rendered, or failed; otherwise None."""
+    asked = Errand.objects.filter(once_key__startswith=f"render-card:{order.pk}:").order_by("-created_at").first()
+    return asked if asked is not None and asked.state != Errand.State.DONE else None
 
 
 def card_for(person: Person, pk: int) -> JobCard:
