@@ -1,6 +1,6 @@
 """Command line of the numerics.
 
-    python -m analysis trace FILE --spec SPEC.json
+    python -m analysis trace FILE --spec SPEC.json [--explain] [--plot OUT.html]
     python -m analysis traces --manifest FILE.jsonl
 
 Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
@@ -16,7 +16,11 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from analysis import analyse
-from analysis.errors import AnalysisRefused, SpecRefused, TraceRefused
+from analysis.engine import work
+from analysis.errors import SpecRefused, TraceRefused
+from analysis.explain import explain
+from analysis.spec import read_spec
+from analysis.traces import read_trace
 
 RESULT, REFUSED, UNUSABLE = 0, 2, 3
 
@@ -35,21 +39,36 @@ def main(arguments: list[str] | None = None) -> int:
     one = commands.add_parser("trace", help="analyse one trace and print its result as JSON")
     one.add_argument("file", type=Path)
     one.add_argument("--spec", type=Path, required=True)
+    one.add_argument("--explain", action="store_true", help="say in sentences how the figure came about")
+    one.add_argument("--plot", type=Path, metavar="OUT.html", help="write a page with the sweeps and residuals")
     many = commands.add_parser("traces", help="analyse the traces of a manifest, one result a line, in order")
     many.add_argument("--manifest", type=Path, required=True)
     chosen = parser.parse_args(arguments)
-    return _one(chosen.file, chosen.spec) if chosen.command == "trace" else _many(chosen.manifest)
+    if chosen.command == "traces":
+        return _many(chosen.manifest)
+    return _one(chosen.file, chosen.spec, explained=chosen.explain, plot=chosen.plot)
 
 
-def _one(file: Path, spec_file: Path) -> int:
+def _one(file: Path, spec_file: Path, *, explained: bool, plot: Path | None) -> int:
     try:
         spec = json.loads(spec_file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as wrong:
         print(f"The spec file cannot be used: {wrong}", file=sys.stderr)
         return UNUSABLE
-    result = outcome(file, spec)
-    print(json.dumps(result, indent=1, allow_nan=False))
-    return REFUSED if "refused" in result else RESULT
+    try:
+        done = work(read_trace(file), read_spec(spec))
+    except (TraceRefused, SpecRefused) as refused:
+        print(json.dumps(refused.to_json(), indent=1, allow_nan=False))
+        return REFUSED
+    if plot is not None:
+        from analysis.report import write
+
+        write(done, plot)
+    if explained:
+        print("\n".join(explain(done)))
+    else:
+        print(json.dumps(done.result.to_json(), indent=1, allow_nan=False))
+    return RESULT
 
 
 def _many(manifest: Path) -> int:
@@ -89,8 +108,6 @@ def outcome(file: Path, spec: Mapping[str, object]) -> dict[str, object]:
     except (TraceRefused, SpecRefused) as refused:
         return refused.to_json()
 
-
-__all__ = ["AnalysisRefused", "main", "outcome"]
 
 if __name__ == "__main__":
     sys.exit(main())

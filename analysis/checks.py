@@ -155,7 +155,7 @@ def _knocks(found: Estimate, good: list[int]) -> Check:
 def _repeatability(found: Estimate, rows: list[SweepResult]) -> Check:
     """Whether the used sweeps agree once hysteresis and lag are taken into account."""
     away = [abs(d) for d in found.sweep_deviation_deg.values()]
-    own = [u for u in found.sweep_uncertainty_deg.values()]
+    own = list(found.sweep_uncertainty_deg.values())
     worst = max(away, default=0.0)
     limit = max(REPEATABILITY_DEG, 8.0 * max(own, default=0.0))
     return Check("repeatability", worst <= limit, worst, limit, "crank deg",

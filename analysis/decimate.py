@@ -84,5 +84,6 @@ def kept(values: Floats, points: int) -> Ints:
     index = np.minimum(edges[:-1, None] + np.arange(size), edges[1:, None] - 1)
     table = values[index]
     row = np.arange(bins)
-    chosen = np.concatenate([edges[:-1], edges[1:] - 1, index[row, table.argmin(axis=1)], index[row, table.argmax(axis=1)]])
+    low, high = index[row, table.argmin(axis=1)], index[row, table.argmax(axis=1)]
+    chosen = np.concatenate([edges[:-1], edges[1:] - 1, low, high])
     return np.unique(chosen)

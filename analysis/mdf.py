@@ -70,7 +70,8 @@ def main(source: str, target: str) -> None:
             columns = columns_of(file)
     except TraceRefused as refused:
         told.update(refused.to_json())
-    np.savez(Path(target), told=np.array(json.dumps(told)), **{f"c_{k}": v for k, v in columns.items()})
+    arrays: dict[str, Any] = {f"c_{name}": column for name, column in columns.items()}
+    np.savez(Path(target), told=np.array(json.dumps(told)), **arrays)
 
 
 if __name__ == "__main__":

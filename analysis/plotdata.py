@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from analysis.decimate import kept
 from analysis.engine import Work, work
@@ -16,7 +18,7 @@ from analysis.traces import read_trace
 def plot_data(
     data: bytes | Path, spec: Mapping[str, object], result: Mapping[str, object], *, points: int = 4000,
     window: tuple[float, float] | None = None,
-) -> dict[str, object]:
+) -> dict[str, Any]:
     """Series for the sweep plot.
 
     Parameters
@@ -36,23 +38,28 @@ def plot_data(
         `sweeps` (direction, used, angle_deg, lift_mm), `midline` (direction, lift_mm, middle_deg), `residuals`
         (angle_deg, residual_mm), `crest_deg`, `reference_deg`, `target_deg`, `tolerance_deg`, `lift_unit`.
     """
-    wanted = read_spec(spec)
-    done = work(read_trace(data), wanted)
     reference = result.get("reference_deg")
-    crest = float(reference) - wanted.crest_to_tdc_deg if isinstance(reference, int | float) else None
+    return series(work(read_trace(data), read_spec(spec)),
+                  float(reference) if isinstance(reference, int | float) else None, points=points, window=window)
+
+
+def series(done: Work, reference_deg: float | None, *, points: int = 4000, window: tuple[float, float] | None = None
+           ) -> dict[str, Any]:
+    """The series of a run that is at hand; see `plot_data`."""
+    wanted = done.spec
     return {
         "sweeps": _sweeps(done, points, window),
         "midline": _midline(done, window),
         "residuals": _residuals(done, points, window),
-        "crest_deg": crest,
-        "reference_deg": reference,
+        "crest_deg": None if reference_deg is None else reference_deg - wanted.crest_to_tdc_deg,
+        "reference_deg": reference_deg,
         "target_deg": wanted.target_deg,
         "tolerance_deg": wanted.tolerance_deg,
         "lift_unit": "counts" if done.trace.in_counts and wanted.probe_calibration is None else "mm",
     }
 
 
-def _inside(angle_deg: np.ndarray, window: tuple[float, float] | None) -> np.ndarray:  # type: ignore[type-arg]
+def _inside(angle_deg: npt.NDArray[np.float64], window: tuple[float, float] | None) -> npt.NDArray[np.bool_]:
     if window is None:
         return np.ones(len(angle_deg), dtype=bool)
     return (angle_deg >= window[0]) & (angle_deg <= window[1])

@@ -179,7 +179,7 @@ def _barred(setup: Setup, rng: np.random.Generator) -> tuple[Floats, Floats, npt
     clock = 0.0
     for k, sense in enumerate(setup.senses):
         length = 2.0 * setup.reach_deg * (setup.last_part if k == len(setup.senses) - 1 else 1.0)
-        start = setup.crest_deg - sense * setup.reach_deg 
+        start = setup.crest_deg - sense * setup.reach_deg
         speed = setup.speeds_deg_s[k % len(setup.speeds_deg_s)]
         phase = rng.uniform(0.0, 2.0 * np.pi)
         step = setup.interval_s

@@ -8,6 +8,8 @@ period of the datum from the nearest crest.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -28,7 +30,7 @@ class Sweep:
     sense: int
 
     @property
-    def direction(self) -> str:
+    def direction(self) -> Literal["forward", "reverse"]:
         return "forward" if self.sense > 0 else "reverse"
 
 
@@ -61,7 +63,7 @@ def cut(angle_deg: Floats) -> list[Sweep]:
     turns = _turning_points(looked, dead)
     edges = [0, *(min(turn * stride, len(angle_deg)) for turn in turns), len(angle_deg)]
     sweeps = []
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in pairwise(edges):
         moved = float(angle_deg[stop - 1] - angle_deg[start]) if stop > start else 0.0
         if abs(moved) >= dead:
             sweeps.append(Sweep(start, stop, 1 if moved > 0 else -1))
@@ -101,5 +103,5 @@ def cut_between_crests(sweeps: list[Sweep], angle_deg: Floats, crest_deg: float,
             continue
         edges = [0, *(np.flatnonzero(np.diff(turn) != 0.0) + 1).tolist(), len(part)]
         out += [Sweep(sweep.start + a, sweep.start + b, sweep.sense)
-                for a, b in zip(edges[:-1], edges[1:], strict=True) if b - a > 1]
+                for a, b in pairwise(edges) if b - a > 1]
     return out

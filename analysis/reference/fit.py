@@ -208,6 +208,7 @@ def solve(
         settled = bool(np.abs(step).max() < SETTLED_DEG * 100) and calm
         if settled:
             break
+    assert linear is not None
     return problem.finish(values, linear, design, residual, w, s0, s1, settled)
 
 
@@ -317,9 +318,9 @@ class _Problem:
         return ridge, pull
 
     def residual(self, design: Design, step: Floats, linear: Floats) -> Floats:
-        k, m = len(step), self.shape.size
+        m = self.shape.size
         shape_part = design.shape @ linear[:m]
-        return self.points.lift - shape_part - design.dense @ np.concatenate([step, linear[m:]])
+        return np.asarray(self.points.lift - shape_part - design.dense @ np.concatenate([step, linear[m:]]))
 
     def finish(self, values: Floats, linear: Floats, design: Design, residual: Floats, w: Floats,
                s0: float, s1: float, settled: bool) -> Fit:

@@ -14,7 +14,7 @@ from analysis.reference.points import Points
 
 Floats = npt.NDArray[np.float64]
 MAINS_HZ = (50.0, 60.0)
-BAND_HZ = 0.3
+BAND_HZ = 0.15
 BIN_S = 0.4
 LEAST_POWER = 16.0         # times the mean power; pure chance among a hundred lines is below 1e-4
 PRIOR = 0.03               # lift units

@@ -49,7 +49,7 @@ def lift_noise(lift: Floats) -> float:
     if len(lift) < 8:
         return 0.0
     bends = np.abs(np.diff(lift, 2))
-    return float(np.median(bends)) * 1.4826 / np.sqrt(6.0)
+    return float(np.median(bends) * 1.4826 / np.sqrt(6.0))
 
 
 def look(points: Points, sweep_count: int) -> Look:

@@ -76,7 +76,7 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     """Reduce the samples of the sweeps to points; arguments of shape (n,)."""
     total = sum(sweep.stop - sweep.start for sweep in sweeps)
     first = max(1, total // DENSE_POINTS)
-    columns: list[tuple[Floats, ...]] = []
+    columns: list[tuple[Floats, Floats, Floats]] = []
     for sweep in sweeps:
         part = slice(sweep.start, sweep.stop)
         columns.append(_blocks(time_s[part], angle_deg[part], lift[part], first))
@@ -88,7 +88,8 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
         np.concatenate([part[k] for part in parts], axis=-1) for k in range(7))
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
-    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, first * per_point, scale)
+    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p,
+                  first * per_point, scale)
 
 
 def _blocks(time_s: Floats, angle_deg: Floats, lift: Floats, count: int) -> tuple[Floats, Floats, Floats]:
@@ -171,7 +172,8 @@ def _path(even: Floats, pace: float, step_deg: float) -> Floats:
     wide = savgol_filter(even, wide_window, 3)
     away = maximum_filter1d(np.abs(wide - even), wide_window)
     # fade from one to the other over the narrow window, or the seam would look like a jump of the speed
-    share = uniform_filter1d((away <= ANGLE_TRUST * step_deg + 1e-9).astype(float), _window(PATH_SPAN_S, pace, len(even)))
+    believed = (away <= ANGLE_TRUST * step_deg + 1e-9).astype(float)
+    share = uniform_filter1d(believed, _window(PATH_SPAN_S, pace, len(even)))
     return np.asarray(share * wide + (1.0 - share) * narrow)
 
 

@@ -161,7 +161,8 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
 def _steps(points: Points, places: Ints) -> Floats:
     """One column for each place: 1 from there to the end of its sweep."""
     index = np.arange(len(points))[:, None]
-    return ((index >= places) & (points.sweep[:, None] == points.sweep[places])).astype(float)
+    steps = (index >= places) & (points.sweep[:, None] == points.sweep[places])
+    return np.asarray(steps, dtype=np.float64)
 
 
 def _step(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
@@ -175,7 +176,7 @@ def _local_noise(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
     """Standard deviation of a point about its neighbours, near a place."""
     k = int(np.searchsorted(at, place))
     part = np.diff(fit.residual[at[max(0, k - 2 * span):k + 2 * span]])
-    return float(np.median(np.abs(part))) * 1.4826 / np.sqrt(2.0)
+    return float(np.median(np.abs(part)) * 1.4826 / np.sqrt(2.0))
 
 
 def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:

@@ -94,10 +94,10 @@ class Known:
         return sparse.csr_array(np.column_stack([np.ones(len(u_deg)), self.lift(u_deg)]))
 
     def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        return self.lift_slope(u_deg) * coefficients[1]
+        return np.asarray(self.lift_slope(u_deg) * coefficients[1])
 
     def value(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        return coefficients[0] + coefficients[1] * self.lift(u_deg)
+        return np.asarray(coefficients[0] + coefficients[1] * self.lift(u_deg))
 
 
 class ProfileShape(Known):
@@ -114,7 +114,7 @@ class ProfileShape(Known):
 
     def lift_slope(self, u_deg: Floats) -> Floats:
         inside = (u_deg > self._ends[0]) & (u_deg < self._ends[1])
-        return np.where(inside, self._slope(np.clip(u_deg, *self._ends)), 0.0)
+        return np.asarray(np.where(inside, self._slope(np.clip(u_deg, *self._ends)), 0.0))
 
 
 class PistonShape(Known):

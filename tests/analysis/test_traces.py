@@ -1,5 +1,6 @@
 """Reading text traces: what is read, what is refused, and where."""
 
+import contextlib
 import gzip
 
 import numpy as np
@@ -116,10 +117,8 @@ def test_a_cumulative_encoder_is_left_as_it_is():
 @given(st.binary(max_size=400))
 def test_any_bytes_are_read_or_refused(data):
     for tried in (data, b"time_s,encoder_deg,lift_mm\n" + data, gzip.compress(data)):
-        try:
+        with contextlib.suppress(TraceRefused):       # anything else that is raised fails the test
             assert len(read_trace(tried)) > 0
-        except TraceRefused as refused:
-            assert refused.message
 
 
 @settings(max_examples=200, deadline=None)
@@ -127,7 +126,7 @@ def test_any_bytes_are_read_or_refused(data):
 def test_a_damaged_trace_is_read_or_refused(place, damage):
     try:
         trace = read_trace(GOOD[:place] + damage + GOOD[place + len(damage):])
-        assert np.isfinite(trace.lift).all()
-        assert (np.diff(trace.time_s) >= 0).all()
-    except TraceRefused as refused:
-        assert refused.message
+    except TraceRefused:
+        return
+    assert np.isfinite(trace.lift).all()
+    assert (np.diff(trace.time_s) >= 0).all()

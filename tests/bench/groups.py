@@ -183,7 +183,8 @@ def _hard(rng: np.random.Generator, setup: Setup, spec: dict[str, object]) -> tu
         spikes=rng.uniform(0.0, 0.05), spike_mm=rng.uniform(0.3, 4), repeats=rng.uniform(0, 0.03),
         drift_mm=tuple(rng.normal(0, 0.04, 3)), lash_deg=rng.uniform(0.0, 0.3),
         interval_s=float(rng.choice([0.01, 0.025])),
-        thrown=[(), (1,), (-1,), (1, -1)][int(rng.integers(4))], thrown_at_deg=float(rng.choice([0.0, rng.uniform(0, 15)])),
+        thrown=[(), (1,), (-1,), (1, -1)][int(rng.integers(4))],
+        thrown_at_deg=float(rng.choice([0.0, rng.uniform(0, 15)])),
         hum_mm=float(rng.choice([0.0, rng.uniform(0.003, 0.015)])), hum_hz=float(rng.choice([50.0, 60.0, 49.97])),
     )
     label += f" throw{changed.thrown}"
@@ -228,9 +229,11 @@ def _hopeless(rng: np.random.Generator, setup: Setup, spec: dict[str, object], n
     if name == "two crests":
         gap = setup.reach_deg * 0.9 / setup.crank_per_datum
         lift = setup.lift if setup.low_mm is None else simulate.cycloidal_lobe(20.0, 40.0)
-        narrow = (lambda a, f=lift: f(a * 2.4))
-        return replace(setup, lift=lambda a: np.maximum(narrow(a - gap / 2), narrow(a + gap / 2)), low_mm=None,
-                       base_mm=1.0), spec
+
+        def twin(a: np.ndarray) -> np.ndarray:
+            return np.maximum(lift(2.4 * (a - gap / 2)), lift(2.4 * (a + gap / 2)))
+
+        return replace(setup, lift=twin, low_mm=None, base_mm=1.0), spec
     if name == "flat":
         return replace(setup, lift=lambda a: np.zeros_like(a), base_mm=1.0), spec
     if name == "stuck":
@@ -240,13 +243,15 @@ def _hopeless(rng: np.random.Generator, setup: Setup, spec: dict[str, object], n
         size = float(rng.choice([-1, 1])) * rng.uniform(0.5, 6)
         passes = int(rng.choice([4, 6]))
         senses = tuple(sense * (1 if k % 2 == 0 else -1) for k in range(passes))
-        return replace(setup, senses=senses, stalls=(), slips=((int(rng.integers(1, passes)), rng.uniform(0, 0.8), size),)), spec
+        slips = ((int(rng.integers(1, passes)), rng.uniform(0, 0.8), size),)
+        return replace(setup, senses=senses, stalls=(), slips=slips), spec
     if name == "inverted":
         return replace(setup, inverted=True, low_mm=None), spec
     if name == "wrong profile":
         grid = np.arange(-70.0, 70.5, 0.5)
+        lift = simulate.harmonic_lobe(14.0, 44.0, 2.0, 0.0, 0.25)(grid)
         spec = {**spec, "datum": {"kind": "lobe-profile", "profile": [
-            [float(a), float(v)] for a, v in zip(grid, simulate.harmonic_lobe(14.0, 44.0, 2.0, 0.0, 0.25)(grid), strict=True)]}}
+            [float(a), float(v)] for a, v in zip(grid, lift, strict=True)]}}
         return replace(setup, lift=simulate.parabolic_lobe(20.0, 66.0, 12.0), low_mm=None, base_mm=1.0,
                        crank_per_datum=float(spec["crank_per_datum"]),
                        reach_deg=80.0 * float(spec["crank_per_datum"])), spec
