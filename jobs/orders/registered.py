@@ -33,6 +33,7 @@ for code, title, group in (
     ("step.reopened", "step reopened", "reading"),
     ("reading.recorded", "reading recorded", "reading"),
     ("reading.corrected", "reading corrected", "reading"),
+    ("reading.unit-confirmed", "unit of a reading confirmed against suspicion", "override"),
     ("photo.added", "photo added", "reading"),
     ("trace.uploaded", "trace uploaded", "verdict"),
     ("trace.analysed", "trace analysed", "verdict"),

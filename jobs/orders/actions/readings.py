@@ -59,7 +59,7 @@ def record_reading(
         )
     used, not_usable = _usable(step, named, day=local(at, order).date())
     refuse([*rules.why_not_read(rules_of(step, by, at), proposed), *not_usable])
-    value = _value(step, entered, unit, unit_confirmed=unit_confirmed)
+    value, suspicion = _value(step, entered, unit, unit_confirmed=unit_confirmed)
     refuse(_why_not_range(step, instrument, value))
     reading = _write(step, point, entered, unit, value, instrument=instrument, by=by, at=at)
     _note_use(step, used, by=by, at=at)
@@ -68,6 +68,7 @@ def record_reading(
     sentence = f"{_in_words(reading)} recorded{where}, step {step.position} of {order.number}."
     about = [thing for pair in used for thing in pair]
     record("reading.recorded", order, by=by, at=at, sentence=sentence, about=about, data=_data(reading))
+    _record_confirmed_unit(reading, suspicion, by=by, at=at)
     if not reading.within:
         _find_out_of_limits(reading, by=by, at=at)
     settle_readings(order, step, at=at)
@@ -104,7 +105,7 @@ def correct_reading(
     used, not_usable = _usable(step, named, day=local(at, order).date())
     superseded = reading.superseded_at is not None
     refuse([*rules.why_not_correct(rules_of(step, by, at), superseded=superseded), *not_usable])
-    value = _value(step, entered, unit, unit_confirmed=unit_confirmed)
+    value, suspicion = _value(step, entered, unit, unit_confirmed=unit_confirmed)
     refuse(_why_not_range(step, instrument, value))
     reading.superseded_at = at
     reading.save(update_fields=["superseded_at"])
@@ -124,6 +125,7 @@ def correct_reading(
     _note_use(step, used, by=by, at=at)
     save(order)
     _record_correction(reading, new, used, by=by, at=at)
+    _record_confirmed_unit(new, suspicion, by=by, at=at)
     _settle_correction(reading, new, by=by, at=at)
     announce(order, by=by, at=at, what=f"a reading was corrected at step {step.position}")
     return new
@@ -159,21 +161,37 @@ def _settle_correction(old: Reading, new: Reading, *, by: Person, at: datetime) 
         review_as_left(order, because=because, by=by, at=at)
 
 
-def _value(step: OrderStep, entered: str, unit: str, *, unit_confirmed: bool) -> Decimal:
-    """The typed value in the step's unit; raises `BadInput`, also when it looks typed in another unit."""
+def _value(step: OrderStep, entered: str, unit: str, *, unit_confirmed: bool) -> tuple[Decimal, str]:
+    """The typed value in the step's unit, and the suspicion about its unit that was confirmed away, if any.
+
+    Raises `BadInput`, also when it looks typed in another unit and nobody confirmed it.
+    """
     definition = step.definition
     value = quantities.to_stored(entered, unit=unit, stored_unit=definition.unit)
     low, high = _expected(step)
     other = quantities.suspected_unit(entered, unit=unit, stored_unit=definition.unit, low=low, high=high)
-    if other is not None and not unit_confirmed:
-        limits = quantities.limits_in_words(low, high, definition.unit)
-        typed = entered.strip()
-        sentence = (
-            f"{unit} or {other}? {typed} {unit} is outside {limits}, {typed} {other} is not. "
-            "Choose the unit that was read, or confirm the value."
-        )
+    if other is None:
+        return value, ""
+    limits = quantities.limits_in_words(low, high, definition.unit)
+    typed = entered.strip()
+    suspicion = f"{typed} {unit} is outside {limits}, {typed} {other} is not."
+    if not unit_confirmed:
+        sentence = f"{unit} or {other}? {suspicion} Choose the unit that was read, or confirm the value."
         raise BadInput([Reason("unit-suspicion", sentence, "unit")])
-    return value
+    return value, suspicion
+
+
+def _record_confirmed_unit(reading: Reading, suspicion: str, *, by: Person, at: datetime) -> None:
+    """An override by one's own word: in the history as one, since nobody else decides about it."""
+    if not suspicion:
+        return
+    step = reading.step
+    where = f" at {reading.point}" if reading.point else ""
+    sentence = (
+        f"{by.name} confirmed the unit of {reading.entered} {reading.entered_unit}{where}, step {step.position} "
+        f"of {step.work_order.number}, against the suspicion: {suspicion}"
+    )
+    record("reading.unit-confirmed", step.work_order, by=by, at=at, sentence=sentence, data=_data(reading))
 
 
 def _expected(step: OrderStep) -> tuple[Decimal | None, Decimal | None]:

@@ -10,6 +10,8 @@ from typing import Any
 import pytest
 
 from jobs.errors import BadInput, NotAllowed
+from jobs.ledger import kinds
+from jobs.ledger.models import Entry
 from jobs.orders import actions
 from jobs.orders.models import Finding, OrderStep, WorkOrder
 from jobs.people.models import Person
@@ -288,3 +290,13 @@ def test_a_correction_with_another_instrument_asks_whether_it_may_be_used(
         at=at,
     )
     assert codes == ["overdue"]
+
+
+def test_a_unit_confirmed_against_suspicion_is_an_override_in_the_history(torque: Read, technician: Person) -> None:
+    torque("bolt 1", "90", unit_confirmed=True)
+    assert not Entry.objects.filter(kind="reading.unit-confirmed").exists()
+    torque("bolt 2", "66", unit_confirmed=True)
+    entry = Entry.objects.get(kind="reading.unit-confirmed")
+    assert kinds.get(entry.kind).group == "override"
+    assert entry.sentence.startswith(f"{technician.name} confirmed the unit of 66 N·m at bolt 2")
+    assert "lbf·ft is not" in entry.sentence
