@@ -35,6 +35,7 @@ def plan_order(
     """Give the order its place, time and people; a planned order may be planned again until release."""
     order = locked_for(order.pk, by=by, action="plan-order", seen_revision=seen_revision)
     plan = rules.Planned(bay=bay, start=planned_start, end=planned_end, promised_at=promised_at)
+    refuse(rules.why_not_in_reach(plan, at=at), BadInput)  # before any of them is turned into a day of the shop
     people = facts.of_plan(
         order,
         technician=technician,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 
 from jobs.errors import Reason
 from jobs.orders.models import WorkOrder
@@ -12,6 +12,7 @@ from jobs.orders.rules.words import listed, state_label, why_not_state
 State = WorkOrder.State
 BEFORE_WORK = (State.REQUESTED, State.PLANNED, State.RELEASED)
 OPEN = (*BEFORE_WORK, State.IN_WORK, State.TO_VERIFY)
+FURTHEST_PLAN = timedelta(days=10 * 366)
 
 
 @dataclass(frozen=True)
@@ -72,6 +73,8 @@ def why_not_request(*, unit: str, has_engine: bool, needed_by: datetime | None, 
         reasons.append(Reason("no-engine", f"Unit {unit} has no engine in it now; there is nothing to time.", "unit"))
     if needed_by is not None and needed_by <= at:
         reasons.append(Reason("in-the-past", "The unit is needed back at a time that is over.", "needed_by"))
+    elif needed_by is not None and needed_by - at > FURTHEST_PLAN:
+        reasons.append(_out_of_reach(needed_by, "needed_by"))
     return reasons
 
 
@@ -95,6 +98,20 @@ def why_not_times(plan: Planned, *, at: datetime) -> list[Reason]:
     if plan.promised_at is not None and plan.promised_at < plan.end:
         reasons.append(Reason("promise-too-early", "The promise is before the planned end.", "promised_at"))
     return reasons
+
+
+def why_not_in_reach(plan: Planned, *, at: datetime) -> list[Reason]:
+    """Times that nobody plans for: a slip of the pen, and out of what a calendar can turn into a day."""
+    given = (("planned_start", plan.start), ("planned_end", plan.end), ("promised_at", plan.promised_at))
+    return [
+        _out_of_reach(instant, name)
+        for name, instant in given
+        if instant is not None and abs(instant - at) > FURTHEST_PLAN
+    ]
+
+
+def _out_of_reach(instant: datetime, field_name: str) -> Reason:
+    return Reason("out-of-reach", f"{instant.year} is not a year to plan for.", field_name)
 
 
 def why_not_people(people: PlanFacts) -> list[Reason]:

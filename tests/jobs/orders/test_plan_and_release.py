@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import pytest
 
+from jobs.errors import BadInput
 from jobs.fleet.models import Engine, EngineTypeRevision, Installation, Unit
 from jobs.orders import actions
 from jobs.orders.models import ProcedureRevision, WorkOrder
@@ -121,6 +122,13 @@ def test_it_tells_every_reason_at_once(
         "no-bay", "times-reversed", "in-the-past", "promise-too-early", "same-person", "wrong-role",
         "not-qualified", "no-instrument",
     }  # fmt: skip
+
+
+@pytest.mark.parametrize("year", [1, 9999])
+def test_a_plan_in_a_year_out_of_reach_is_refused(requested: WorkOrder, plan: Callable[..., None], year: int) -> None:
+    far = datetime(year, 1, 1, tzinfo=UTC)
+    for name in ("planned_start", "planned_end", "promised_at"):
+        assert "out-of-reach" in refused(plan, requested, error=BadInput, **{name: far})
 
 
 def test_a_plan_made_on_an_old_page_is_refused(planned: WorkOrder, plan: Callable[..., None]) -> None:
