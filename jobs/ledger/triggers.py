@@ -16,7 +16,8 @@ _ROW_UPDATE_DELETE, _TRUNCATE = 1 + 2 + 8 + 16, 2 + 32
 _POSTGRES_FUNCTION = """
 CREATE OR REPLACE FUNCTION midflank_append_only() RETURNS trigger LANGUAGE plpgsql AS $$
 BEGIN
-    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = 'integrity_constraint_violation';
+    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP
+        USING ERRCODE = 'integrity_constraint_violation';
 END $$;
 """
 

@@ -38,7 +38,9 @@ class Instrument(models.Model):
     range_unit = models.CharField(max_length=10, blank=True)
     state = models.CharField(max_length=12, choices=State.choices, default=State.IN_SERVICE)
     state_reason = models.CharField(max_length=300, blank=True)
-    due_on = models.DateField(null=True, blank=True, help_text="Last day on which it may be used; from its calibration.")
+    due_on = models.DateField(
+        null=True, blank=True, help_text="Last day on which it may be used; from its calibration."
+    )
 
     if TYPE_CHECKING:
         calibrations: RelatedManager[Calibration]
