@@ -20,6 +20,7 @@ from decimal import Decimal
 from typing import Any
 
 import rfc8785
+from django.db.models import Prefetch
 
 from jobs.orders import quantities
 from jobs.orders.models import (
@@ -137,14 +138,13 @@ def _steps(order: WorkOrder, position: int | None) -> list[dict[str, Any]]:
         steps = steps.filter(position__lte=position)
     steps = steps.prefetch_related(
         "acknowledgements",
-        "readings__instrument",
         "photos",
-        "instrument_uses__instrument",
-        "instrument_uses__calibration",
-        "traces__probe",
-        "traces__encoder",
-        "traces__probe_calibration",
-        "traces__encoder_calibration",
+        Prefetch("readings", queryset=Reading.objects.select_related("instrument")),
+        Prefetch("instrument_uses", queryset=InstrumentUse.objects.select_related("instrument", "calibration")),
+        Prefetch(
+            "traces",
+            queryset=Trace.objects.select_related("probe", "encoder", "probe_calibration", "encoder_calibration"),
+        ),
         "traces__analyses",
     )
     found = list(steps)
@@ -285,6 +285,8 @@ def _analysis(analysis: Analysis) -> dict[str, Any]:
         "hysteresis_deg": analysis.hysteresis_deg,
         "analysis_version": analysis.analysis_version,
         "input_sha256": analysis.input_sha256,
+        # The whole of it, plot and correction too: what is shown of a result is what was signed.
+        "result_sha256": hashlib.sha256(rfc8785.dumps(analysis.result)).hexdigest(),
     }
 
 

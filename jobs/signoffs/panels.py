@@ -26,6 +26,7 @@ def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dic
     context = {
         "order": order,
         "standings": standings,
+        "lost": queries.lost(order),
         "cards": queries.cards_of(order),
         "errand": queries.card_errand_of(order),
         "next": _next_signature(order, standings, person),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -24,6 +25,9 @@ from jobs.people import queries as people
 from jobs.people.models import Person, Skill
 from jobs.signoffs import documents, rules
 from jobs.signoffs.models import JobCard, SignOff
+
+# The kinds of entries about one sign-off: that it was made, that it became void.
+_RECORDED = ("signoff.made", "signoff.voided")
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,27 @@ def standing(order: WorkOrder) -> list[SignOff]:
     return [one.signoff for one in standings(order) if one.holds]
 
 
+def standing_of(signoff: SignOff) -> Standing:
+    """How one sign-off stands now, checked in the same way."""
+    return next(found for found in standings(signoff.work_order) if found.signoff.pk == signoff.pk)
+
+
+def lost(order: WorkOrder) -> list[str]:
+    """A sentence for each sign-off and job card that the history recorded and that is no longer there."""
+    entries = ledger.about(*subjects.name_of(order)).filter(kind__in=["signoff.made", "card.filed"])
+    there = {subjects.name_of(one) for one in (*signoffs_of(order), *cards_of(order))}
+    types = {SignOff._meta.label_lower, JobCard._meta.label_lower}
+    return [
+        f"The history recorded on {_day(entry, order)}: {entry.sentence} It is no longer there."
+        for entry in entries.order_by("number").prefetch_related("subjects")
+        if any(one.type in types and (one.type, one.key) not in there for one in entry.subjects.all())
+    ]
+
+
+def _day(entry: Entry, order: WorkOrder) -> str:
+    return entry.at.astimezone(order.shop.zone).date().isoformat()
+
+
 def is_intact(signoff: SignOff) -> bool:
     """Whether what is stored of a sign-off is what was signed and what the ledger recorded."""
     return not faults_of(signoff)
@@ -101,21 +126,20 @@ def faults_of(signoff: SignOff) -> list[str]:
             faults.append("What is shown of this sign-off differs from the document that was signed.")
     except (ValueError, AttributeError):
         faults.append("The signed document cannot be read.")
-    recorded = _recorded_digest(signoff)
-    if recorded is None:
-        faults.append("The history has no entry of this sign-off.")
-    elif recorded != signoff.document_sha256:
-        faults.append("The history recorded another digest for this sign-off.")
-    return faults
+    return [*faults, *_faults_against_history(signoff)]
 
 
-def _recorded_digest(signoff: SignOff) -> str | None:
-    type_, key = subjects.name_of(signoff)
-    entry: Entry | None = ledger.about(type_, key).filter(kind="signoff.made").last()
-    if entry is None:
-        return None
-    recorded: str | None = json.loads(entry.body).get("data", {}).get("document_sha256")
-    return recorded
+def _faults_against_history(signoff: SignOff) -> Iterator[str]:
+    recorded = {entry.kind: entry for entry in ledger.about(*subjects.name_of(signoff)).filter(kind__in=_RECORDED)}
+    made, voided = (recorded.get(kind) for kind in _RECORDED)
+    if made is None:
+        yield "The history has no entry of this sign-off."
+    elif json.loads(made.body).get("data", {}).get("document_sha256") != signoff.document_sha256:
+        yield "The history recorded another digest for this sign-off."
+    if signoff.is_void and voided is None:
+        yield "It is marked as void, but the history has no entry of that."
+    if voided is not None and not signoff.is_void:
+        yield "The history recorded that it is void, but the mark has been removed."
 
 
 def facts_for(

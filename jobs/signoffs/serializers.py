@@ -56,16 +56,28 @@ class SignOffSerializer(RecordSerializer):
 
 
 class SignOffDetailSerializer(SignOffSerializer):
-    """A sign-off with the canonical JSON that was signed, and what is wrong with it, if anything."""
+    """A sign-off with the canonical JSON that was signed, whether it stands, and what is wrong with it."""
 
+    stands = serializers.SerializerMethodField()
     faults = serializers.SerializerMethodField()
 
     class Meta(SignOffSerializer.Meta):
-        fields = [*SignOffSerializer.Meta.fields, "document", "faults"]
+        fields = [*SignOffSerializer.Meta.fields, "document", "stands", "faults"]
+
+    def get_stands(self, signoff: SignOff) -> bool:
+        """Whether it counts: not void, not altered, and over the record as it is now."""
+        return self._standing(signoff).holds
 
     def get_faults(self, signoff: SignOff) -> list[str]:
-        """Sentences; empty when document, digest and history agree."""
-        return queries.faults_of(signoff)
+        """Sentences; empty when document, digest, history and record agree."""
+        return list(self._standing(signoff).faults)
+
+    def _standing(self, signoff: SignOff) -> queries.Standing:
+        if self._found is None or self._found.signoff.pk != signoff.pk:
+            self._found = queries.standing_of(signoff)
+        return self._found
+
+    _found: queries.Standing | None = None
 
 
 class SignInput(Input):

@@ -82,8 +82,7 @@ def signoff(request: PersonRequest, pk: int) -> HttpResponse:
     """What was signed, by whom, and whether it stands."""
     policies.require(request.user, "see-work")
     one = queries.signoff_for(request.user, pk)
-    standing = next(found for found in queries.standings(one.work_order) if found.signoff.pk == one.pk)
-    context = {"standing": standing, "signoff": one, "order": one.work_order}
+    context = {"standing": queries.standing_of(one), "signoff": one, "order": one.work_order}
     return render(request, "signoffs/signoff.html", context)
 
 
@@ -151,6 +150,7 @@ def _about(card: JobCard) -> dict[str, Any]:
         "order": order,
         "verification": verification.check(card),
         "standings": queries.standings(order),
+        "lost": queries.lost(order),
         "is_current": (card.content_sha256, card.order_state) == (documents.content_sha256(order), order.state),
         "newest": queries.cards_of(order).first(),
     }

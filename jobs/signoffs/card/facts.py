@@ -95,6 +95,7 @@ class CardFacts:
     traces: tuple[TraceFacts, ...]
     findings: tuple[Finding, ...]
     signoffs: tuple[Standing, ...]
+    lost: tuple[str, ...] = ()
 
     @property
     def results(self) -> list[TraceFacts]:
@@ -141,6 +142,7 @@ def gather(order_pk: int) -> CardFacts:
         traces=traces,
         findings=tuple(order.findings.select_related("step", "raised_by", "decided_by")),
         signoffs=signoffs,
+        lost=tuple(queries.lost(order)),
     )
     if _state_of(order_pk) != before:
         raise ChangedMeanwhileError(f"{order.number} changed while its job card was being put together")
