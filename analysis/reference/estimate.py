@@ -147,7 +147,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     out = Estimate(points, first, shape, use)
     trial = _Trial(points, spec, look, encoder_per_crank, gain)
     for _ in range(MOST_FINDINGS):
-        fit = trial.solve(out, crest, gentle=True)
+        fit = trial.solve(out, crest, gentle=True, start=out.fit)
         out.fit, crest = fit, fit.crest_deg
         found = search.findings(points, fit, out.use, [t.name for t in trial.throws])
         if not found:
@@ -160,7 +160,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
             return out
         out.shape = shape_for(spec, points, out.use, crest)
     out.throws = trial.throws
-    out.fit = trial.solve(out, crest)
+    out.fit = trial.solve(out, crest, start=out.fit)
     _refine(out, trial)
     return out
 

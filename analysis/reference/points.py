@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-WANTED_POINTS = 6000
+WANTED_POINTS = 4000
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
 SPEED_SPAN_S = 0.25       # half width of the cubic that gives the local speed
