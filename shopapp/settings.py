@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import secrets
 from pathlib import Path
+from typing import Any
 
 import dj_database_url
 from csp.constants import NONE, SELF
@@ -117,7 +118,7 @@ TEMPLATES = [
 
 # --- Database -----------------------------------------------------------------------------------------
 
-SQLITE = {
+SQLITE: dict[str, Any] = {
     "ENGINE": "django.db.backends.sqlite3",
     "NAME": DATA_DIR / "midflank.sqlite3",
     "OPTIONS": {
@@ -128,6 +129,7 @@ SQLITE = {
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA recursive_triggers=ON;",
     },
 }
+DATABASES: dict[str, Any]
 if env("DATABASE_URL"):
     DATABASES = {"default": dj_database_url.parse(env("DATABASE_URL"), conn_max_age=60, conn_health_checks=True)}
 else:
