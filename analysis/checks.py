@@ -24,6 +24,7 @@ LEAST_LIFT_NOISE = 12.0
 REPEATABILITY_DEG = 0.12
 HYSTERESIS_LIMIT_DEG = 2.0
 STUCK_PART = 0.05
+LEAST_GAIN, MOST_GAIN = 0.8, 1.25
 STUCK_S = 0.4
 LEAST_JUMP_DEG = 0.4
 
@@ -140,7 +141,27 @@ def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec
         made.append(_knocks(found, good))
     if not failed(made):
         made.append(_repeatability(found, rows))
-    return [*made, misfit]
+    made += [misfit, *_unit(found)]
+    if "hysteresis" not in found.fit.shifts:
+        told = spec.u_lash_deg > 0.0 or spec.u_lag_s > 0.0
+        made.append(Check("one sense only", True, None, None, "",
+                          "One sense only: half the lash and the lag are in the budget as the spec gives them." if told
+                          else "One sense only: half the lash and the lag are not in the data, nor in the spec."))
+    return made
+
+
+def _unit(found: Estimate) -> list[Check]:
+    """Whether the lift is in millimetres, for a datum whose size is known; a proposal when it is not."""
+    if not found.shape.known or found.points.scale != 1.0:
+        return []
+    gain = float(found.fit.coefficients[1])
+    named = next((word for word, factor in (("inches", 1.0 / 25.4), ("micrometres", 1000.0), ("metres", 0.001))
+                  if abs(gain / factor - 1.0) < 0.1), "")
+    passed = LEAST_GAIN <= gain <= MOST_GAIN
+    message = ("The lift has the size that the spec gives." if passed else
+               f"The lift is {gain:.4g} times what the spec gives; it looks like {named}." if named else
+               f"The lift is {gain:.4g} times what the spec gives: wrong unit, datum or calibration.")
+    return [Check("unit of the lift", passed, gain, MOST_GAIN, "times the spec", message)]
 
 
 def _knocks(found: Estimate, good: list[int]) -> Check:

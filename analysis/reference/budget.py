@@ -57,8 +57,29 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
+    listed.append(Source("scale of the probe", "B", _probe(found, spec)))
+    if "hysteresis" not in found.fit.shifts:
+        speed = float(np.median(np.abs(found.points.speed[found.use])))
+        listed.append(Source("lash, one sense only", "B", spec.u_lash_deg))
+        listed.append(Source("lag, one sense only", "B", spec.u_lag_s * speed))
     listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
     return listed
+
+
+def _probe(found: Estimate, spec: Spec) -> float:
+    """What an error of the probe's scale, bent once or twice over the range, does to the crest.
+
+    Offset and gain are fitted or do not matter, and equal lifts on both flanks are wrong by the same amount, so
+    little is left: only flanks that are sampled unlike each other let a bent scale through.
+    """
+    calibration = spec.probe_calibration
+    u = math.hypot(spec.u_probe_mm, calibration.standard_uncertainty_mm if calibration else 0.0)
+    if u == 0.0:
+        return 0.0
+    lift = found.points.lift
+    part = 2.0 * (lift - lift.min()) / max(float(np.ptp(lift)), 1e-12) - 1.0
+    bends = np.polynomial.legendre.legvander(np.clip(part, -1.0, 1.0), 3)[:, 2:]
+    return float(np.linalg.norm(found.fit.lever_deg @ bends)) * u
 
 
 def _lag_model(found: Estimate) -> float:

@@ -81,6 +81,7 @@ class Fit:
     s0: float
     s1_deg: float
     influence_deg: Floats      # dc/dy · residual per point; sums to the remaining step, its spread gives u(c)
+    lever_deg: Floats          # the crest's change for one lift unit more at each point
     variance_deg2: float       # of c for independent residuals, priors included
     prior_variance_deg2: float  # the part of it that comes from priors, not from noise
     u_deg: Floats              # angle from the crest with the shifts taken out
@@ -339,7 +340,7 @@ class _Problem:
             additions={a.name: float(v) for a, v in zip(self.additions, linear[m:], strict=True)},
             coefficients=linear,
             residual=residual, slope=design.slope, weight=w, s0=s0, s1_deg=s1,
-            influence_deg=gain * w * residual,
+            influence_deg=gain * w * residual, lever_deg=gain * w,
             variance_deg2=total, prior_variance_deg2=max(0.0, total - noise),
             u_deg=design.u, settled=settled, design=design, inverse=inverse,
         )

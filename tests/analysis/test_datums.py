@@ -154,3 +154,22 @@ def test_one_sense_alone_gives_the_crest_of_that_sense():
     result, made = found(setup, spec_of({"kind": "lobe"}, crank_per_datum=2.0))
     assert abs(result["reference_deg"] - made.crest_deg) < TOLERANCE_DEG
     assert result["hysteresis_deg"] is None
+
+
+def test_a_lift_in_inches_is_told_and_not_corrected():
+    made = record(TestPiston.setup)
+    inches = replace(made, lift=made.lift / 25.4)
+    result = analysis.analyse(inches.csv(), spec_of(TestPiston.datum))
+    assert result["verdict"] == "no-result"
+    failed = [c for c in result["checks"] if not c["passed"]]
+    assert any("inches" in c["message"] for c in failed), failed
+
+
+def test_uncertainties_of_the_spec_enter_the_budget():
+    one_way = record(replace(TestLobe.setup, senses=(1,)))
+    spec = spec_of({"kind": "lobe"}, crank_per_datum=2.0, u_geometry_deg=0.02, u_lash_deg=0.03, u_lag_s=0.002)
+    lines = analysis.analyse(one_way.csv(), spec)["budget"]
+    budget = {line["source"]: line["standard_uncertainty_deg"] for line in lines}
+    assert budget["datum geometry"] == 0.02
+    assert budget["lash, one sense only"] == 0.03
+    assert budget["lag, one sense only"] == pytest.approx(0.002 * 6.0, rel=0.05)
