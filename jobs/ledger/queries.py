@@ -43,6 +43,12 @@ def of_chain(code: str) -> QuerySet[Entry]:
     return Entry.objects.filter(chain_id=code).order_by("-at", "-number")
 
 
+def known() -> list[str]:
+    """The codes of all ledgers, of those too whose head was removed and whose entries are still there."""
+    headed = Chain.objects.values_list("code", flat=True)
+    return sorted({*headed, *Entry.objects.order_by().values_list("chain_id", flat=True).distinct()})
+
+
 def verify(code: str) -> Verification:
     """Check a whole chain: its bytes, the columns that are shown of it, its head, and the triggers that guard it.
 

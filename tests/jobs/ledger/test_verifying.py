@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from io import StringIO
 from typing import Any
@@ -167,6 +168,15 @@ def test_it_holds_while_others_append(floor: object, technician: Person, at: dat
     assert queries.verify("BY").size == len(written)
 
 
+@contextmanager
+def headless(code: str) -> Iterator[None]:
+    """The head of a chain deleted, as a database with its foreign keys off lets it be, and put back."""
+    head = Chain.objects.get(code=code)
+    Chain.objects.filter(code=code)._raw_delete("default")
+    yield
+    Chain.objects.create(code=head.code, size=head.size, last_hash=head.last_hash)
+
+
 class TestTheCommand:
     def test_it_prints_size_and_last_hash_and_ends_well(self, entries: list[Entry]) -> None:
         out = StringIO()
@@ -198,4 +208,17 @@ class TestTheCommand:
     def test_a_shop_that_is_not_there_ends_with_status_2(self, entries: list[Entry]) -> None:
         with pytest.raises(CommandError, match="no ledger of shop XX") as ended:
             call_command("verify_ledger", "--shop", "XX")
+        assert ended.value.returncode == 2
+
+    def test_a_shop_whose_head_was_removed_is_not_passed_over(self, entries: list[Entry]) -> None:
+        with unguarded(), headless("BY"):
+            out = StringIO()
+            with pytest.raises(CommandError) as ended:
+                call_command("verify_ledger", stdout=out)
+        assert ended.value.returncode == 1
+        assert "entry 5 stands beyond the head" in out.getvalue()
+
+    def test_no_ledger_at_all_is_no_ledger_that_holds(self, db: None) -> None:
+        with pytest.raises(CommandError, match="no ledger here") as ended:
+            call_command("verify_ledger")
         assert ended.value.returncode == 2

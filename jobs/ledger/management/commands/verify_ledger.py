@@ -1,6 +1,7 @@
 """Whether the ledgers hold, for an auditor at a terminal and for a nightly job.
 
-Exit status: 0 all that were looked at hold, 1 one does not, 2 there is no ledger of that shop.
+Exit status: 0 all that were looked at hold, 1 one does not, 2 there is no ledger of that shop, or
+none at all.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from jobs.ledger import queries
-from jobs.ledger.models import Chain
 
 
 class Command(BaseCommand):
@@ -22,12 +22,14 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         wanted = options["shop"]
-        codes = list(Chain.objects.order_by("code").values_list("code", flat=True))
+        codes = queries.known()
         if wanted is not None:
             if wanted not in codes:
                 known = ", ".join(codes) or "none yet"
                 raise CommandError(f"There is no ledger of shop {wanted}; there is: {known}.", returncode=2)
             codes = [wanted]
+        if not codes:
+            raise CommandError("There is no ledger here: nothing was recorded yet, or all of it is gone.", returncode=2)
         told = [self._tell(queries.verify(code)) for code in codes]
         if not all(told):
             raise CommandError("The history was altered, or the database was damaged.", returncode=1)
