@@ -33,7 +33,7 @@ KNOCK_PRIOR = 3.0
 MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
 LAG_NONE_S = 0.001
-LEAST_LAG_S = 0.006        # below this a delay and a filter are the same
+LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
 
 @dataclass

@@ -35,7 +35,7 @@ Flags = npt.NDArray[np.bool_]
 OUTLIER = 4.5
 HUBER = 2.5
 ROUNDS = 14
-SETTLED_DEG = 1e-7
+SETTLED_DEG = 1e-5
 
 
 @dataclass(frozen=True)
@@ -205,8 +205,10 @@ def solve(
             s0, s1, w = reweigh(residual, design.slope, allowed, points, gentle=gentle)
         else:
             s0 = float(np.sqrt(np.average(residual**2, weights=w)))
-        calm = abs(s0 - old[0]) < 0.005 * s0 and abs(s1 - old[1]) <= 0.01 * max(s1, 1e-3)
-        settled = bool(np.abs(step).max() < SETTLED_DEG * 100) and calm
+        # a look needs no more than the first digits; the last fit does
+        part, least = (0.03, 1e-3) if gentle else (0.005, SETTLED_DEG)
+        calm = abs(s0 - old[0]) < part * s0 and abs(s1 - old[1]) <= 2.0 * part * max(s1, 1e-3)
+        settled = bool(np.abs(step).max() < least) and calm
         if settled:
             break
     assert linear is not None
