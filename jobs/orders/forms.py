@@ -6,13 +6,14 @@ from typing import Any
 
 from django import forms
 
+from jobs.errors import Reason
 from jobs.fleet.models import Installation, Unit
 from jobs.orders import board, quantities
 from jobs.orders.models import Finding, OrderStep, Procedure, WorkOrder
 from jobs.people.models import Person, Role
 from jobs.people.queries import people_of
 from jobs.tooling.models import Instrument
-from jobs.tooling.queries import usable
+from jobs.tooling.queries import of_kind
 from jobs.web.figures import MINUS
 from jobs.web.forms import PageForm, moment_field, text_field
 
@@ -74,7 +75,7 @@ class PlanForm(PageForm):
     bay = forms.CharField(label="Bay", max_length=40)
     planned_start = moment_field("Start", help_text="Shop time.")
     planned_end = moment_field("End", help_text="Shop time.")
-    promised_at = moment_field("Promised out by", required=False, help_text="Told to the unit's owner. May stay empty.")
+    promised_at = moment_field("Promised out by", required=False, help_text="Told to the unit's owner.")
     technician: PersonField
     inspector: PersonField
 
@@ -111,27 +112,52 @@ class DecisionForm(PageForm):
 # --- Steps --------------------------------------------------------------------------------------------
 
 
+class InstrumentSelect(forms.Select):
+    """What may not be used stands in the list with its reason, and only what was chosen before can be sent again."""
+
+    def create_option(self, *args: Any, **kwargs: Any) -> dict[str, Any]:
+        option: dict[str, Any] = super().create_option(*args, **kwargs)
+        one = getattr(option["value"], "instance", None)
+        if one is not None and not one.is_usable and not option["selected"]:
+            option["attrs"]["disabled"] = True
+        return option
+
+
 class InstrumentField(forms.ModelChoiceField):  # type: ignore[type-arg]
-    def label_from_instance(self, one: Instrument) -> str:
+    widget = InstrumentSelect
+
+    def label_from_instance(self, one: Any) -> str:
+        if not one.is_usable:
+            return f"{one.asset_number}, not to be used: {self._why(one)}"
         span = ""
         if one.range_low is not None and one.range_high is not None:
             span = f", {one.range_low:g} to {one.range_high:g} {one.range_unit}".rstrip()
         return f"{one.asset_number}{span}, due {one.due_on}"
 
+    def _why(self, one: Instrument) -> str:
+        """A word or two; the rule gives the sentence."""
+        if one.state == Instrument.State.WITHDRAWN:
+            return "withdrawn"
+        if one.due_on is None:
+            return "no calibration"
+        return f"was due {one.due_on}" if one.due_on < one.shop.today() else "see its calibrations"
+
 
 class WithInstruments(PageForm):
-    """A form at a step that names instruments, one field for each kind; only those usable today are offered."""
+    """A form at a step that names instruments, one field for each kind.
+
+    It takes any of the shop's: whether one may be used is the rule's to say, in the same words as everywhere.
+    """
 
     def name_instruments(self, step: OrderStep, person: Person, kinds: list[str]) -> None:
         day = person.shop.today()
         for kind in kinds:
-            label = Instrument.Kind(kind).label.capitalize()
-            offered = usable(person, kind, day)
+            label = Instrument.Kind(kind).label
             self.fields[kind] = InstrumentField(
-                label=label,
-                queryset=offered,
-                empty_label=f"Choose the {Instrument.Kind(kind).label}",
-                error_messages={"invalid_choice": f"This {Instrument.Kind(kind).label} may not be used today."},
+                label=label.capitalize(),
+                queryset=of_kind(person, kind, day).select_related("shop"),
+                empty_label=f"Choose the {label}",
+                error_messages={"invalid_choice": f"{person.shop.name} has no such {label}. Choose another."},
             )
             used = step.work_order.instrument_uses.filter(instrument__kind=kind).order_by("-at").first()
             # Offered again is what this order was begun with; what was never used stays a choice to make.
@@ -139,6 +165,14 @@ class WithInstruments(PageForm):
 
     def instruments(self, kinds: list[str]) -> list[Instrument]:
         return [self.cleaned_data[kind] for kind in kinds if self.cleaned_data.get(kind)]
+
+    def place_of(self, reason: Reason) -> str:
+        """A reason about an instrument is shown at the field where the one it names was chosen."""
+        if reason.field != "instrument":
+            return reason.field
+        chosen = {name: one for name, one in self.cleaned_data.items() if isinstance(one, Instrument)}
+        named = (name for name, one in chosen.items() if one.asset_number in reason.sentence)
+        return next(named, reason.field)
 
 
 class ReadingForm(WithInstruments):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date
 
-from django.db.models import Exists, F, OuterRef, QuerySet
+from django.db.models import Case, Exists, F, OuterRef, Q, QuerySet, When
 from django.shortcuts import get_object_or_404
 
 from jobs.people.models import Person
@@ -51,8 +51,19 @@ def calibration_in_force(instrument: Instrument, day: date) -> Calibration | Non
     return newest
 
 
+def of_kind(person: Person, kind: str, day: date) -> QuerySet[Instrument]:
+    """Instruments of a kind in one's own shop by asset number, those with `is_usable` on a day before the others."""
+    found = Instrument.objects.filter(shop=person.shop, kind=kind)
+    marked = found.annotate(is_usable=Case(When(_is_usable(day), then=True), default=False))
+    return marked.order_by("-is_usable", "asset_number")
+
+
 def usable(person: Person, kind: str, day: date) -> QuerySet[Instrument]:
     """Instruments of a kind in one's own shop that may be used on a day, by asset number."""
+    return Instrument.objects.filter(_is_usable(day), shop=person.shop, kind=kind).order_by("asset_number")
+
+
+def _is_usable(day: date) -> Q:
     newest = Calibration.objects.filter(instrument=OuterRef("instrument"), performed_on__lte=day)
     in_force = Calibration.objects.filter(
         instrument=OuterRef("pk"),
@@ -60,6 +71,4 @@ def usable(person: Person, kind: str, day: date) -> QuerySet[Instrument]:
         as_left=Calibration.Verdict.CONFORMING,
         valid_until__gte=day,
     )
-    return Instrument.objects.filter(
-        Exists(in_force), shop=person.shop, kind=kind, state=Instrument.State.IN_SERVICE
-    ).order_by("asset_number")
+    return Q(Exists(in_force), state=Instrument.State.IN_SERVICE)

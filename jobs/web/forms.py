@@ -45,8 +45,12 @@ class PageForm(forms.Form):
     def take(self, refusal: Refusal) -> None:
         """Put every reason of a refusal at its field, the others above the form."""
         self.status, self.reasons = refusal.status, refusal.reasons
-        for reason in refusal.reasons:
-            self.add_error(reason.field if reason.field in self.fields else None, reason.sentence)
+        for reason, field in [(reason, self.place_of(reason)) for reason in refusal.reasons]:
+            self.add_error(field if field in self.fields else None, reason.sentence)
+
+    def place_of(self, reason: Reason) -> str:
+        """The field at which a reason is shown; one that the form does not have puts it above the form."""
+        return reason.field
 
     def refused_with(self, code: str) -> Reason | None:
         """The reason of this code for which the action refused, if it did."""

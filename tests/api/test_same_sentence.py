@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime
+from datetime import datetime, timedelta
 from html import unescape
 from typing import Any
 
@@ -90,6 +90,48 @@ def test_of_a_wrong_password(
     page = client.post(where, {"password": "wrong", "seen_sha256": seen})
     body = {"meaning": "hold-point", "step": position, "password": "wrong"}
     assert_same(page, as_inspector.send(f"orders/{in_work.pk}/signoffs/", body), status=422)
+
+
+@pytest.mark.parametrize("why", ["withdrawn", "overdue"])
+def test_of_an_instrument_that_may_no_longer_be_used_for_a_trace(
+    in_work: WorkOrder, walk: Walk, technician: Person, keeper: Person, probe: Instrument, encoder: Instrument,
+    at: datetime, login: Callable[[Person], Client], as_technician: Caller, settings: Any, tmp_path: Any, why: str,
+) -> None:  # fmt: skip
+    settings.TRACE_DIR = tmp_path
+    walk(in_work, until="as-found")
+    if why == "withdrawn":
+        tooling.withdraw_instrument(probe, reason="dropped", by=keeper, at=at)
+    else:
+        probe.calibrations.update(valid_until=at.date() - timedelta(days=1))
+    at_step = f"{in_work.pk}/steps/{STEP['as-found']}/"
+
+    def file() -> SimpleUploadedFile:
+        return SimpleUploadedFile("sweep.csv", b"time_s,encoder_deg,lift_mm\n0,0,0\n")
+
+    body = {"file": file(), "probe": probe.pk, "encoder": encoder.pk}
+    page = login(technician).post(f"/work/{at_step}", {"act": "trace", **body})
+    body = {"file": file(), "probe": "PR-07", "encoder": "EN-03"}
+    (sentence,) = assert_same(page, as_technician.send(f"orders/{at_step}traces/", body), status=409)
+    assert page.context["forms"]["trace"].errors["probe"] == [sentence]
+
+
+@pytest.mark.parametrize("kind", ["probe", "check-standard"])
+def test_of_an_instrument_withdrawn_while_a_reading_was_typed(
+    in_work: WorkOrder, walk: Walk, technician: Person, keeper: Person, instruments: dict[str, Instrument],
+    at: datetime, login: Callable[[Person], Client], as_technician: Caller, kind: str,
+) -> None:  # fmt: skip
+    walk(in_work, until="pre-use-check")
+    gone = instruments[kind]
+    tooling.withdraw_instrument(gone, reason="dropped", by=keeper, at=at)
+    at_step = f"{in_work.pk}/steps/{STEP['pre-use-check']}/"
+    probe, standard = instruments["probe"], instruments["check-standard"]
+    typed = {"entered": "10.004", "unit": "mm"}
+    page = login(technician).post(
+        f"/work/{at_step}", {"act": "reading", "probe": probe.pk, "check-standard": standard.pk, **typed}
+    )
+    named = {"instrument": probe.asset_number, "also": [standard.asset_number]}
+    (sentence,) = assert_same(page, as_technician.send(f"orders/{at_step}readings/", {**typed, **named}), status=409)
+    assert page.context["forms"]["reading"].errors[kind] == [sentence]
 
 
 def test_of_an_instrument_withdrawn_twice(
