@@ -173,6 +173,15 @@ def find(code: str) -> Act:
         raise Http404("There is no such thing to do with a work order.") from None
 
 
+# What an order goes on by from each state, for whoever may do it.
+ONWARD: dict[str, str] = {
+    State.REQUESTED: "plan",
+    State.PLANNED: "release",
+    State.RELEASED: "start",
+    State.HELD: "resume",
+}
+
+
 def offered(order: WorkOrder, person: Person) -> list[Act]:
     """What this person may do with the order in the state it is in."""
     return [

@@ -30,13 +30,15 @@ def work_order(request: PersonRequest, pk: int) -> HttpResponse:
     order = queries.order_for(request.user, pk)
     steps = list(queries.steps_of(order))
     current = next((step for step in steps if step.state == OrderStep.State.OPEN), None)
+    offered = acts.offered(order, request.user)
+    onward = next((act for act in offered if acts.ONWARD.get(order.state) == act.code), None)
     context = {
         "order": order,
         "steps": steps,
         "current": current,
         "done": sum(step.state != OrderStep.State.OPEN for step in steps),
-        "acts": acts.offered(order, request.user),
-        "main": _main(order, current, request.user),
+        "acts": [act for act in offered if act is not onward],
+        "main": _onward_by(order, onward) if onward else _main(order, current, request.user),
         "findings": order.findings.select_related("raised_by", "decided_by", "step__definition"),
         "uses": order.instrument_uses.select_related("instrument", "calibration", "step"),
         "may_decide": policies.may(request.user, "decide-finding"),
@@ -57,6 +59,11 @@ def results_of(order: WorkOrder) -> dict[str, Any]:
         "target_deg": spec.get("target_deg", 0.0),
         "revision": order.engine_type_revision,
     }
+
+
+def _onward_by(order: WorkOrder, act: acts.Act) -> tuple[str, str]:
+    """Before work starts, and while it is held, the next thing is done to the order itself."""
+    return act.title, reverse("work-order-act", args=[order.pk, act.code])
 
 
 def _main(order: WorkOrder, current: OrderStep | None, person: Person) -> tuple[str, str] | None:

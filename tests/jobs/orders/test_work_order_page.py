@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
@@ -17,7 +17,8 @@ from jobs.tooling.models import Instrument
 pytestmark = pytest.mark.django_db
 Login = Callable[[Person], Client]
 
-PLAN = {"bay": "Bay 2", "planned_start": "2066-01-05T08:00", "planned_end": "2066-01-05T16:00"}
+DAY = f"{datetime.now(UTC) + timedelta(days=2):%Y-%m-%d}"
+PLAN = {"bay": "Bay 2", "planned_start": f"{DAY}T08:00", "planned_end": f"{DAY}T16:00"}
 
 
 def test_it_shows_unit_engine_plan_and_steps(login: Login, technician: Person, in_work: WorkOrder) -> None:
@@ -41,6 +42,31 @@ def test_it_leads_the_technician_to_the_step_that_is_next(
 ) -> None:
     walk(in_work, until="pre-use-check")
     assert "Go to step 3" in login(technician).get(f"/work/{in_work.pk}/").text
+
+
+def test_before_work_starts_the_foot_leads_on_to_whoever_it_waits_for(
+    login: Login, planner: Person, technician: Person, released: WorkOrder
+) -> None:
+    order = released
+
+    def main(person: Person) -> Any:
+        return login(person).get(f"/work/{order.pk}/").context["main"]
+
+    for state, person, words, act in (
+        ("requested", planner, "Plan it", "plan"),
+        ("planned", planner, "Release it to the floor", "release"),
+        ("released", technician, "Start work", "start"),
+        ("held", technician, "Let it go on", "resume"),
+    ):
+        held_from = "in-work" if state == "held" else ""
+        WorkOrder.objects.filter(pk=order.pk).update(state=state, held_from=held_from, held_reason=held_from)
+        assert main(person) == (words, f"/work/{order.pk}/{act}/")
+    WorkOrder.objects.filter(pk=order.pk).update(state="planned", held_from="", held_reason="")
+    assert main(technician) is None
+
+
+def test_what_stands_at_the_foot_is_not_offered_twice(login: Login, planner: Person, requested: WorkOrder) -> None:
+    assert login(planner).get(f"/work/{requested.pk}/").text.count("Plan it") == 1
 
 
 def test_only_what_ones_role_may_do_is_offered(
