@@ -119,6 +119,7 @@ def person(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method == "POST":
         if act not in _PERSON_FORMS:
             return redirect("person", pk=pk)
+        policies.require(request.user, "keep-people")
         form = asked[act] = _form(act, one, request.POST, today)
         if _act(act, form, one, request.user):
             messages.success(request, f"Recorded for {one.name}.")

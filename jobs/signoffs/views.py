@@ -22,7 +22,7 @@ from jobs.people import policies
 from jobs.signoffs import actions, documents, filing, queries, rules, summary, verification, wording
 from jobs.signoffs.forms import CompareForm, SignForm
 from jobs.signoffs.models import JobCard, SignOff
-from jobs.web.bodies import check_length
+from jobs.web.bodies import length_first
 from jobs.web.http import PersonRequest
 
 COMPARE_MAX_BYTES = 16 * 1024 * 1024
@@ -116,6 +116,7 @@ def job_card_file(request: PersonRequest, pk: int) -> FileResponse:
     return FileResponse(file, content_type="application/pdf", filename=name)
 
 
+@length_first(lambda request, token: COMPARE_MAX_BYTES)
 @login_not_required
 @require_http_methods(["GET", "POST"])
 @never_cache
@@ -125,7 +126,6 @@ def verify_card(request: HttpRequest, token: str) -> HttpResponse:
     compared = None
     form = CompareForm()
     if request.method == "POST":
-        check_length(request, COMPARE_MAX_BYTES)
         form = CompareForm(request.POST, request.FILES)
         if form.is_valid():
             compared = _compare(card, form.cleaned_data["file"])

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.http import FileResponse, Http404, HttpResponse, HttpResponseRedirect
 from django.shortcuts import render
@@ -16,12 +17,28 @@ from jobs.orders import actions, facts, forms, quantities, queries, storage
 from jobs.orders.models import OrderStep, Photo, ProcedureStep, Reading, Trace
 from jobs.orders.views import shown
 from jobs.people import policies
+from jobs.web.bodies import fields_limit, length_first
 from jobs.web.forms import PageForm
 from jobs.web.http import PersonRequest
 
 Kind = ProcedureStep.Kind
 
 
+# Beside a file a multipart body holds its part headers and a few short fields.
+_ENVELOPE_BYTES = 64 * 1024
+
+
+def _longest_body(request: PersonRequest, pk: int, position: int) -> int:
+    kind = queries.step_for(request.user, pk, position).definition.kind
+    files = {Kind.TRACE: int(settings.TRACE_MAX_BYTES), Kind.PHOTO: storage.PHOTO_MAX_BYTES}
+    return files[Kind(kind)] + _ENVELOPE_BYTES if kind in files else fields_limit()
+
+
+# Who may do it is asked before what was typed is looked at: a slip in a form must not hide that it is not theirs.
+_POLICY = {"trace": "upload-trace"}
+
+
+@length_first(_longest_body)
 @require_http_methods(["GET", "POST"])
 def step(request: PersonRequest, pk: int, position: int) -> HttpResponse:
     """Do one step, or look at what was recorded at it."""
@@ -32,6 +49,7 @@ def step(request: PersonRequest, pk: int, position: int) -> HttpResponse:
         act = request.POST.get("act", "")
         if act not in asked:
             raise Http404("There is no such thing to do at this step.")
+        policies.require(request.user, _POLICY.get(act, "do-step"))
         answer = _ACTS[act](request, found, asked[act])
         if answer is not None:
             return answer

@@ -15,7 +15,7 @@ from PIL import Image
 
 from jobs.orders import actions
 from jobs.orders.models import OrderStep, Photo, Trace, WorkOrder
-from jobs.people.models import Person
+from jobs.people.models import Person, Shop
 from jobs.tooling.models import Instrument
 from tests.cast import STEP
 
@@ -153,16 +153,74 @@ def test_a_reading_out_of_limits_stays_and_raises_a_finding(
     assert in_work.findings.get().kind == "reading"
 
 
-def test_an_overdue_instrument_is_not_offered_and_not_taken(
+def test_an_overdue_instrument_stands_in_the_list_with_its_reason_and_is_not_taken(
     login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any], calibrated: Any
 ) -> None:
     late = calibrated("PR-02", "probe", valid_until=datetime(2026, 3, 1).date())  # noqa: DTZ001
     walk(in_work, until="pre-use-check")
     client = login(technician)
-    assert "PR-02" not in client.get(address(in_work, "pre-use-check")).text
+    option = f'<option value="{late.pk}" disabled>PR-02, not to be used: was due 2026-03-01</option>'
+    assert option in client.get(address(in_work, "pre-use-check")).text
     answer = client.post(address(in_work, "pre-use-check"), {**check, "probe": late.pk, "entered": "10.004"})
-    assert answer.status_code == 422
+    assert answer.status_code == 409
+    (sentence,) = answer.context["forms"]["reading"].errors["probe"]
+    assert sentence.startswith("Probe PR-02 was due for calibration on 1 March 2026")
+    assert 'value="10.004"' in answer.text
     assert not step_of(in_work, "pre-use-check").readings.exists()
+
+
+def test_another_shops_instrument_is_no_choice(
+    login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any], port_ansel: Shop
+) -> None:
+    theirs = Instrument.objects.create(asset_number="PR-90", kind="probe", shop=port_ansel)
+    walk(in_work, until="pre-use-check")
+    client = login(technician)
+    assert "PR-90" not in client.get(address(in_work, "pre-use-check")).text
+    answer = client.post(address(in_work, "pre-use-check"), {**check, "probe": theirs.pk, "entered": "10.004"})
+    assert answer.status_code == 422
+    assert "Brackwater Yard has no such probe." in answer.text
+
+
+@pytest.mark.parametrize(
+    ("name", "act"), [("pre-use-check", "reading"), ("as-found", "trace"), ("own-lock", "leave_out")]
+)
+def test_an_empty_form_does_not_hide_that_it_is_not_theirs(
+    login: Login, planner: Person, in_work: WorkOrder, name: str, act: str
+) -> None:
+    answer = login(planner).post(address(in_work, name), {"act": act})
+    assert answer.status_code == 403
+    assert f"{planner.name} holds: planner." in answer.text
+
+
+# --- Bodies -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["as-found", "probe-photo", "own-lock"])
+def test_a_body_over_the_limit_is_refused_before_it_is_read(
+    login: Login, technician: Person, in_work: WorkOrder, settings: Any, name: str
+) -> None:
+    settings.TRACE_MAX_BYTES = 1000
+
+    class Unread(io.RawIOBase):
+        def read(self, size: int = -1) -> bytes:
+            raise AssertionError("the body was read")
+
+    client = login(technician)
+    answer = client.generic(
+        "POST", address(in_work, name), b"", content_type="multipart/form-data; boundary=x",
+        **{"CONTENT_LENGTH": str(27 * 1024 * 1024), "wsgi.input": Unread()},
+    )  # fmt: skip
+    assert answer.status_code == 413
+    assert "This is 28.3 MB; Midflank takes up to" in answer.text
+    assert "Nothing was stored." in answer.text
+
+
+def test_a_forged_request_is_refused_all_the_same(technician: Person, in_work: WorkOrder) -> None:
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(technician)
+    answer = client.post(address(in_work, "lock-caution"), {"act": "acknowledge"})
+    assert answer.status_code == 403
+    assert not step_of(in_work, "lock-caution").acknowledgements.exists()
 
 
 def test_torque_goes_from_bolt_to_bolt(
