@@ -17,6 +17,7 @@ from analysis.errors import TraceRefused
 
 Floats = npt.NDArray[np.float64]
 MAX_FILE_BYTES = 1 << 30
+GAP_PACES, MOST_GAPS, SPEED_SAMPLES = 5.0, 1000, 20
 GZIP_MAGIC = b"\x1f\x8b"
 
 
@@ -101,7 +102,7 @@ def from_columns(metadata: dict[str, str], columns: dict[str, Floats], *, digest
     in_counts = "lift_mm" not in columns
     return Trace(
         time_s=time_s,
-        angle_deg=unrolled(columns["encoder_deg"]) / ratio,
+        angle_deg=unrolled(columns["encoder_deg"], time_s) / ratio,
         lift=columns["lift_counts" if in_counts else "lift_mm"],
         in_counts=in_counts,
         encoder_per_crank=ratio,
@@ -122,16 +123,27 @@ def _ratio(metadata: dict[str, str]) -> float:
     return ratio
 
 
-def unrolled(encoder_deg: Floats) -> Floats:
+def _gaps(time_s: Floats) -> list[int]:
+    """Steps that last much longer than the usual one; none when there are too many to be gaps."""
+    lasted = np.diff(time_s)
+    usual = float(np.median(lasted)) if len(lasted) else 0.0
+    gaps = np.flatnonzero(lasted > GAP_PACES * usual) if usual > 0.0 else np.array([], dtype=int)
+    return gaps.tolist() if len(gaps) <= MOST_GAPS else []
+
+
+def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     """Take out the wraps of an encoder that starts again at 360 degrees.
 
     An encoder whose readings leave one turn is cumulative already and is returned as it is. The wraps are
-    placed by the step nearest to nothing: between two samples the shaft turns by less than half a turn.
+    placed by the step nearest to nothing: between two samples the shaft turns by less than half a turn. Across a
+    gap of the record the nearest to what the shaft's speed before the gap would make is taken instead.
 
     Parameters
     ----------
     encoder_deg : ndarray, shape (n,)
         Encoder shaft degrees, wrapped at 360 (from 0 or from -180) or cumulative.
+    time_s : ndarray, shape (n,), optional
+        Seconds; without it no gap is known.
 
     Returns
     -------
@@ -141,7 +153,16 @@ def unrolled(encoder_deg: Floats) -> Floats:
     low, high = float(encoder_deg.min()), float(encoder_deg.max())
     if high - low > 360.0 or not ((low >= 0.0 and high <= 360.0) or (low >= -180.0 and high <= 180.0)):
         return encoder_deg
-    turns = np.round(np.diff(encoder_deg) / -360.0)
+    moved = np.diff(encoder_deg)
+    turns = np.round(moved / -360.0)
+    if time_s is not None:
+        for gap in _gaps(time_s):
+            before = slice(max(0, gap - SPEED_SAMPLES), gap)
+            lasted = float(time_s[gap] - time_s[before.start])
+            if lasted > 0.0:
+                turned = float((moved[before] + 360.0 * turns[before]).sum())
+                expected = turned / lasted * float(time_s[gap + 1] - time_s[gap])
+                turns[gap] = np.round((expected - moved[gap]) / 360.0)
     if not turns.any():
         return encoder_deg
     out = encoder_deg.copy()

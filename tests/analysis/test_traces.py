@@ -108,6 +108,13 @@ def test_an_encoder_is_unrolled_over_its_wrap_from_the_first_sample():
     assert np.allclose(unrolled(np.mod(true, 360.0)) - 300.0, true - 300.0)
 
 
+def test_a_gap_of_the_record_may_hide_a_turn_of_a_pinion():
+    time_s = np.concatenate([np.arange(0.0, 2.0, 0.01), np.arange(5.0, 7.0, 0.01)])
+    true = 80.0 * time_s + 10.0
+    assert np.allclose(unrolled(np.mod(true, 360.0), time_s), true)
+    assert not np.allclose(unrolled(np.mod(true, 360.0)), true)
+
+
 def test_a_cumulative_encoder_is_left_as_it_is():
     true = np.arange(-500.0, 800.0, 200.0)
     assert np.array_equal(unrolled(true), true)
