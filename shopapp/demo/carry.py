@@ -154,10 +154,8 @@ class Carrier:
         if done["state"] != "done":
             raise RuntimeError(f"the worker did not analyse the trace: {done['reason']}")
         analysed = self.technician.get(f"traces/{uploaded['id']}/")["latest_analysis"]
-        self.say(
-            f"  {step['stage']}: deviation {analysed['deviation_deg']:+.4f}° ± {analysed['expanded_uncertainty_deg']:.4f}°, "
-            f"{analysed['verdict']}."
-        )
+        deviation, expanded = analysed["deviation_deg"], analysed["expanded_uncertainty_deg"]
+        self.say(f"  {step['stage']}: deviation {deviation:+.4f}° ± {expanded:.4f}°, {analysed['verdict']}.")
         self.technician.post(at + "confirm/")
 
     def _verify(self, order: dict[str, Any]) -> None:
