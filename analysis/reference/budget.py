@@ -18,8 +18,8 @@ from analysis.uncertainty import Source
 
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
-LAG_MODEL_PART = 0.03
-SMOOTHED = 1.12            # the smoothed angle's noise is related for longer than the blocks show (from simulation)
+LAG_MODEL_PART = 0.035
+SMOOTHED = 1.15            # the smoothed angle's noise is related for longer than the blocks show (from simulation)
 
 
 def type_a(found: Estimate) -> tuple[float, float]:
