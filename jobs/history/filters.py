@@ -20,16 +20,22 @@ def day_starts(day: date) -> datetime:
 
 
 class HistoryFilter(django_filters.FilterSet):
-    """Days in the shop's zone, both inclusive; a group of kinds; one kind; words in the sentence."""
+    """A group of kinds; days in the shop's zone, both inclusive; words in name and sentence; one kind."""
 
+    group = django_filters.MultipleChoiceFilter(
+        method="of_groups", label="What", choices=list(kinds.GROUPS.items()), widget=forms.CheckboxSelectMultiple
+    )
     from_day = DayFilter(
         method="since", label="From", widget=forms.DateInput(attrs={"type": "date"})
     )
     until_day = DayFilter(
         method="until", label="Until", widget=forms.DateInput(attrs={"type": "date"})
     )
-    group = django_filters.MultipleChoiceFilter(
-        method="of_groups", label="What", choices=list(kinds.GROUPS.items()), widget=forms.CheckboxSelectMultiple
+    who = django_filters.CharFilter(
+        field_name="actor_name", lookup_expr="icontains", label="Who", widget=forms.TextInput(attrs={"size": 12})
+    )
+    words = django_filters.CharFilter(
+        field_name="sentence", lookup_expr="icontains", label="Words", widget=forms.TextInput(attrs={"size": 12})
     )
     kind = django_filters.ChoiceFilter(
         field_name="kind",
@@ -37,8 +43,6 @@ class HistoryFilter(django_filters.FilterSet):
         empty_label="every kind",
         choices=lambda: [(kind.code, kind.title) for kind in kinds.every()],
     )
-    who = django_filters.CharFilter(field_name="actor_name", lookup_expr="icontains", label="Who")
-    words = django_filters.CharFilter(field_name="sentence", lookup_expr="icontains", label="Words")
 
     class Meta:
         model = Entry
