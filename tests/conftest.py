@@ -18,6 +18,9 @@ from typing import Any  # noqa: E402
 import pytest  # noqa: E402
 from django.db import connections, transaction  # noqa: E402
 from django.db.backends.base.operations import BaseDatabaseOperations  # noqa: E402
+from hypothesis import settings as hypothesis_settings  # noqa: E402
+
+from tests import examples  # noqa: E402
 
 pytest_plugins = ["tests.cast", "tests.floor"]
 
@@ -39,6 +42,7 @@ def _move_data_to_scratch() -> None:
 
 
 _move_data_to_scratch()
+hypothesis_settings.load_profile(examples.PROFILE)
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

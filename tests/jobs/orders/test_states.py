@@ -16,6 +16,7 @@ from jobs.errors import BadInput, NotAllowed, WrongPerson
 from jobs.orders import actions, queries
 from jobs.orders.models import Finding, OrderStep, WorkOrder
 from jobs.people.models import Person
+from tests.examples import examples
 from tests.jobs.orders.asking import refused, step_of
 from tests.walking import Walk
 
@@ -176,7 +177,7 @@ def _look(order: WorkOrder) -> None:
 _FORWARD = ("plan", "release", "start", "finish", "hand-over", "close", "decide")
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=examples(30), suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.one_of(st.sampled_from(_FORWARD), st.sampled_from(ACTS)), min_size=10, max_size=40))
 def test_no_sequence_of_acts_reaches_a_state_by_a_forbidden_way(
     requested: WorkOrder,

@@ -20,10 +20,30 @@ from jobs.orders import content
 from jobs.orders.models import OrderStep, WorkOrder
 from jobs.people.models import Person
 from jobs.signoffs import filing
+from jobs.signoffs.card import rendering
+from jobs.signoffs.card.facts import CardFacts
 from jobs.signoffs.models import JobCard, SignOff
 from tests.cast import PASSWORD, STEP
 
 Login = Callable[[Person], Client]
+
+
+@pytest.fixture(scope="module")
+def pages_drawn() -> list[bytes]:
+    return []
+
+
+@pytest.fixture(autouse=True)
+def _pages_are_drawn_once(pages_drawn: list[bytes], monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is drawn on a card is for its own tests: here each card holds the pages of the first, sealed anew."""
+    draw = rendering.render
+
+    def render(facts: CardFacts, identity: rendering.Identity) -> bytes:
+        if not pages_drawn:
+            pages_drawn.append(draw(facts, identity))
+        return pages_drawn[0]
+
+    monkeypatch.setattr(rendering, "render", render)
 
 
 def words(response: HttpResponse) -> str:

@@ -16,14 +16,20 @@ from cryptography.hazmat.primitives.serialization import pkcs12
 
 from jobs.people.models import Shop
 from jobs.signoffs import filing, keys, signing, verification
+from tests.tools import tool
 
 PAGE = "<title>A card</title><h1>BY-2026-0001</h1>" + "<p>A line of the record.</p>" * 40
 
 
+@pytest.fixture(scope="module")
+def page() -> bytes:
+    pdf: bytes = weasyprint.HTML(string=PAGE).write_pdf()
+    return pdf
+
+
 @pytest.fixture
-def seal(signing_key: Path, brackwater: Shop) -> signing.Seal:
-    pdf = weasyprint.HTML(string=PAGE).write_pdf()
-    return signing.seal(pdf, keys.signer_of(brackwater), reason="Job card", location="Brackwater Yard")
+def seal(page: bytes, signing_key: Path, brackwater: Shop) -> signing.Seal:
+    return signing.seal(page, keys.signer_of(brackwater), reason="Job card", location="Brackwater Yard")
 
 
 def check(pdf: bytes, seal: signing.Seal) -> verification.Verification:
@@ -44,7 +50,8 @@ def signature_holds(pdf: bytes, seal: signing.Seal) -> bool:
 def pdfsig(pdf: bytes, folder: Path) -> str:
     path = folder / "card.pdf"
     path.write_bytes(pdf)
-    return subprocess.run(["pdfsig", str(path)], capture_output=True, text=True, check=False).stdout
+    command = [tool("pdfsig", "poppler-utils"), str(path)]
+    return subprocess.run(command, capture_output=True, text=True, check=False).stdout
 
 
 def signed_ranges(pdf: bytes) -> list[range]:

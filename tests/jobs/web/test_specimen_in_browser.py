@@ -30,6 +30,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.urls("tests.jobs.web.specimen_url
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
+    assert Path(CHROMIUM).exists(), f"{CHROMIUM} is not there; install chromium or name it in MIDFLANK_CHROMIUM."
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
         yield chromium
