@@ -87,5 +87,9 @@ def append(
 
 
 def _locked_head(code: str) -> Chain:
-    Chain.objects.get_or_create(code=code, defaults={"size": 0, "last_hash": chains.FIRST_PREVIOUS})
-    return Chain.objects.select_for_update().get(code=code)
+    heads = Chain.objects.select_for_update().filter(code=code)
+    head = heads.first()
+    if head is None:
+        Chain.objects.get_or_create(code=code, defaults={"size": 0, "last_hash": chains.FIRST_PREVIOUS})
+        head = heads.get()
+    return head
