@@ -7,6 +7,7 @@ more was announced, is an error here, on pages and API alike.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from functools import wraps
 from typing import Any, Protocol, TypeVar, cast
@@ -128,12 +129,16 @@ def fields_limit() -> int:
 
 
 class BoundedJSONParser(JSONParser):
-    """JSON whose nesting does not end the process's stack either."""
+    """JSON whose nesting does not end the process's stack, and whose text can be written back as UTF-8."""
 
     def parse(
         self, stream: Any, media_type: str | None = None, parser_context: Mapping[str, Any] | None = None
     ) -> Any:
         try:
-            return super().parse(stream, media_type, parser_context)
+            found = super().parse(stream, media_type, parser_context)
+            json.dumps(found, ensure_ascii=False).encode("utf-8")
         except RecursionError:
             raise ParseError("JSON parse error - nested too deeply") from None
+        except UnicodeEncodeError:  # half of a surrogate pair: RFC 8259, section 8.2
+            raise ParseError("JSON parse error - text that is no Unicode text") from None
+        return found
