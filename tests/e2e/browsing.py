@@ -62,7 +62,11 @@ class Someone:
         self.complaints: list[str] = []
         self._expected: set[int] = set()
         self.context: BrowserContext = browser.new_context(
-            viewport=size, base_url=url, accept_downloads=True, **options  # type: ignore[arg-type]
+            viewport=size,
+            base_url=url,
+            locale="en-GB",
+            accept_downloads=True,
+            **options,  # type: ignore[arg-type]
         )
         self.context.set_default_timeout(PATIENCE_MS)
         self.context.add_init_script(WATCH)

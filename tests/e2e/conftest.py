@@ -7,8 +7,10 @@ from typing import Any
 import pytest
 from playwright.sync_api import Browser, sync_playwright
 
-from tests.e2e.browsing import ARGUMENTS, CHROMIUM, TABLET, Someone
-from tests.e2e.stack import Stack
+pytest.register_assert_rewrite("tests.e2e.technician", "tests.e2e.afterwards")
+
+from tests.e2e.browsing import ARGUMENTS, CHROMIUM, TABLET, Someone  # noqa: E402
+from tests.e2e.stack import Stack  # noqa: E402
 
 
 @pytest.fixture(scope="package")

@@ -17,7 +17,7 @@ from typing import Any
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shopapp.settings")
 os.environ["MIDFLANK_DATA"] = tempfile.mkdtemp(prefix="midflank-screens-")
 
-import django  # noqa: E402
+import django
 
 django.setup()
 

@@ -159,12 +159,13 @@ class Stack:
         )
 
     def stop(self) -> None:
+        """End every process, gently for a moment: nothing here outlives the run."""
         for process in self.processes:
             if process.poll() is None:
                 os.killpg(process.pid, signal.SIGTERM)
         for process in self.processes:
             try:
-                process.wait(timeout=20)
+                process.wait(timeout=4)
             except subprocess.TimeoutExpired:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait(timeout=10)
