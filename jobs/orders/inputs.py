@@ -103,9 +103,6 @@ class ValueInput(SeenInput):
     also = serializers.ListField(
         child=OfInstrument(), required=False, help_text="What else the step asks for, such as the check standard."
     )
-    also = serializers.ListField(
-        child=OfInstrument(), required=False, help_text="What else the step asks for, such as the check standard."
-    )
     unit_confirmed = serializers.BooleanField(
         required=False, help_text="True after a refusal with the code unit-suspicion, when the unit is right."
     )
@@ -124,7 +121,6 @@ class CorrectionInput(ValueInput):
     instrument = OfInstrument(
         required=False, allow_null=True, help_text="When it was read again; without it, a slip of the pen."
     )
-    also = serializers.ListField(child=OfInstrument(), required=False)
 
 
 class FileField(serializers.FileField):

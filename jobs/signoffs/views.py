@@ -131,7 +131,9 @@ def verify_card(request: HttpRequest, token: str) -> HttpResponse:
             compared = _compare(card, form.cleaned_data["file"])
     with timezone.override(card.shop.zone):
         context = {**_about(card), "form": form, "compared": compared}
-        return render(request, "signoffs/verify.html", context, status=422 if form.errors else 200)
+        response = render(request, "signoffs/verify.html", context, status=422 if form.errors else 200)
+    response["X-Robots-Tag"] = "noindex"  # its address is the secret that names the card
+    return response
 
 
 def _compare(card: JobCard, file: Any) -> dict[str, Any]:

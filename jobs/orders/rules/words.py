@@ -32,7 +32,8 @@ def why_not_state(
         sentence = f"{number} is held ({held_reason}). Let it go on before you {doing}."
         return [Reason("held", sentence)]
     alternatives = " or ".join(state_label(one) for one in wanted)
-    return [Reason("wrong-state", f"{number} is {state_label(state)}; to {doing} it must be {alternatives}.")]
+    sentence = f"{number} is {state_label(state)}. You can {doing} only while it is {alternatives}."
+    return [Reason("wrong-state", sentence)]
 
 
 def why_not_text(text: str, field: str, sentence: str, *, longest: int = LONGEST_TEXT) -> list[Reason]:
