@@ -313,7 +313,8 @@ def ask(client: Client, row: Row, where: str) -> int:
         response = client.post(where, row.body, content_type="application/json")
     else:
         response = client.post(where, row.body)
-    response.close()
+    if response.streaming:  # read to its end, which closes the file; `close()` here would close the database too
+        list(response)
     return response.status_code
 
 
