@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import Any
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "shopapp.settings")
-os.environ["MIDFLANK_DATA"] = tempfile.mkdtemp(prefix="midflank-screens-")
+SCRATCH = tempfile.TemporaryDirectory(prefix="midflank-screens-")
+os.environ["MIDFLANK_DATA"] = SCRATCH.name
 
-import django
+import django  # noqa: E402
 
 django.setup()
 
@@ -173,7 +174,7 @@ def main() -> None:
     parser.add_argument("words", nargs="*")
     asked = parser.parse_args()
     asked.folder.mkdir(parents=True, exist_ok=True)
-    stack = Stack(Path(tempfile.mkdtemp(prefix="midflank-screens-stack-")))
+    stack = Stack(Path(SCRATCH.name))
     try:
         stack.start()
         carrier = carry.Carrier(stack.url, print)
