@@ -9,6 +9,11 @@ from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, Work
 RING_SHIFT = "ring shift"
 
 
+def gives_a_verdict(analysis: Analysis) -> bool:
+    """Whether it says something about the engine, rather than about the recording."""
+    return analysis.outcome == Analysis.Outcome.RESULT and analysis.verdict != Analysis.Verdict.NO_RESULT
+
+
 def measured(analysis: Analysis) -> Measured:
     """The part of an analysis that the rule of agreement looks at."""
     return Measured(

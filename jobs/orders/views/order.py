@@ -68,6 +68,11 @@ def _onward_by(order: WorkOrder, act: acts.Act) -> tuple[str, str]:
 
 def _main(order: WorkOrder, current: OrderStep | None, person: Person) -> tuple[str, str] | None:
     """The one thing this page leads to for this person, as (what it says, where): the next step or signature."""
+    if order.state in {WorkOrder.State.IN_WORK, WorkOrder.State.TO_VERIFY} and policies.may(person, "decide-finding"):
+        waiting = order.findings.filter(decision="").exclude(raised_by=person).order_by("number").first()
+        if waiting is not None:
+            decide = reverse("work-order-act", args=[order.pk, "decide"])
+            return (f"Decide about finding {waiting.number}", f"{decide}?finding={waiting.number}")
     if order.state == WorkOrder.State.IN_WORK and current is not None:
         if current.definition.kind == ProcedureStep.Kind.HOLD_POINT and policies.may(person, "release-hold-point"):
             return (f"Look at hold point {current.position}", reverse("step", args=[order.pk, current.position]))

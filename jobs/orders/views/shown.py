@@ -12,7 +12,7 @@ from django.utils import timezone
 from jobs.errors import Reason
 from jobs.orders import facts, quantities, queries, rules
 from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
-from jobs.orders.results import problems_of
+from jobs.orders.results import gives_a_verdict, problems_of
 from jobs.orders.watching import errand_of
 from jobs.people import policies
 from jobs.web.figures import MINUS
@@ -53,7 +53,7 @@ def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageFo
         "following": steps.filter(position__gt=found.position).order_by("position").first(),
         "total": order.steps.count(),
         **_readings(request, found, asked),
-        **_traces(found),
+        **_traces(found, asked),
     }
     return {**context, **_main(request, found, context)}
 
@@ -94,6 +94,8 @@ def _button(kind: str, shown: dict[str, Any]) -> str:
         newest = shown["newest"]
         if newest is None:
             return "Hand in the trace"
+        if shown["sweep_again"]:
+            return "Hand in another trace"
         return "I have read the verdict" if newest["analysis"] else ""
     return "It is done" if kind == Kind.CONFIRMATION else ""
 
@@ -151,7 +153,7 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
     }
 
 
-def _traces(found: OrderStep) -> dict[str, Any]:
+def _traces(found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
     """The traces handed in at the step, the newest first, each with its verdict or how far its analysis is."""
     spec: dict[str, Any] = found.work_order.spec or {}
     if found.definition.kind == Kind.HOLD_POINT:
@@ -159,6 +161,7 @@ def _traces(found: OrderStep) -> dict[str, Any]:
         return {"looked_at": [pair for pair in stages if pair[1]], "tolerance_deg": spec.get("tolerance_deg")}
     if found.definition.kind != Kind.TRACE:
         return {}
+    form = asked["trace"]
     handed_in: list[dict[str, Any]] = []
     for trace in found.traces.select_related("probe", "encoder", "uploaded_by").order_by("-uploaded_at", "-pk"):
         made = queries.latest_analysis(trace)
@@ -169,8 +172,10 @@ def _traces(found: OrderStep) -> dict[str, Any]:
     return {
         "traces": handed_in,
         "newest": newest,
+        "sweep_again": analysis is not None and not gives_a_verdict(analysis),
         "tolerance_deg": spec.get("tolerance_deg"),
         "max_bytes": settings.TRACE_MAX_BYTES,
+        "trace_known": form.refused_with("handed-in-before") is not None,
         "problems": problems_of(analysis) if analysis and as_left and analysis.outcome == "result" else (),
     }
 

@@ -17,6 +17,7 @@ import analysis as numerics
 from jobs.errors import NotAllowed, Reason
 from jobs.orders import actions, queries, storage
 from jobs.orders.models import Analysis, Trace
+from jobs.orders.results import gives_a_verdict
 from jobs.orders.views.order import results_of
 from jobs.orders.views.step import redirect_303
 from jobs.orders.watching import correction_of, errand_of
@@ -49,9 +50,11 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
         "correction": correction_of(newest) if newest is not None and result else None,
         "shares": [(line, 100 * line["share"]) for line in result.get("budget", [])],
         "spec": (newest.spec if newest is not None else found.work_order.spec) or {},
+        "status": "refused" if newest is not None and not result else newest and newest.get_verdict_display(),
         "waiting": newest is None and errand is not None and not errand.ended,
         "may_ask": policies.may(request.user, "upload-trace"),
-        "can_confirm": _can_confirm(request, found, newest),
+        **_next(request, found, newest),
+        "not_held": _why_not_held(found),
         "panels": panels.drawn("trace", found, request),
         **_circle(found, newest),
         **_in_turn(newest),
@@ -59,13 +62,26 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
     return render(request, "orders/trace.html", context)
 
 
-def _can_confirm(request: PersonRequest, found: Trace, newest: Analysis | None) -> bool:
-    """Whether this is the verdict that its step waits for somebody to have read."""
-    step = found.step
-    if newest is None or step.state != step.State.OPEN or not policies.may(request.user, "do-step"):
-        return False
-    counts = queries.latest_trace(step)
-    return counts is not None and counts.pk == found.pk
+def _why_not_held(found: Trace) -> str:
+    """Why the bytes in the store are no longer what was handed in, or nothing when they are."""
+    try:
+        storage.traces().opened(found.bytes_id).close()
+    except storage.StorageError as error:
+        return str(error)
+    return ""
+
+
+def _next(request: PersonRequest, found: Trace, newest: Analysis | None) -> dict[str, bool]:
+    """What its step waits for, when this trace is the one that counts: a verdict read, or another trace."""
+    step, counts = found.step, queries.latest_trace(found.step)
+    is_open = step.state == step.State.OPEN and policies.may(request.user, "do-step")
+    at_work = is_open and counts is not None and counts.pk == found.pk
+    stands = newest is not None and gives_a_verdict(newest)
+    return {
+        "at_work": at_work,
+        "can_confirm": at_work and stands,
+        "sweep_again": at_work and newest is not None and not stands,
+    }
 
 
 def _circle(found: Trace, newest: Analysis | None) -> dict[str, Any]:

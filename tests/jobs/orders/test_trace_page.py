@@ -11,7 +11,9 @@ from typing import Any
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
+from django.urls import reverse
 
+from jobs.orders import storage
 from jobs.orders.models import Analysis, OrderStep, Trace, WorkOrder
 from jobs.people.models import Person
 from jobs.tooling.models import Instrument
@@ -157,6 +159,21 @@ def test_a_refused_file_says_where_it_is_wrong(
     assert login(technician).get(f"/traces/{trace.pk}/plot.json").status_code == 404
 
 
+def test_what_gives_no_verdict_leads_to_another_trace_and_not_to_reading_one(
+    login: Login, technician: Person, hand_in: Any, at_as_found: OrderStep, run_errands: Callable[[], int]
+) -> None:
+    found = hand_in(b"time_s,encoder_deg,lift_mm\n0,0,0\n0.1,1,NaN\n")
+    run_errands()
+    step = f"/work/{at_as_found.work_order_id}/steps/{at_as_found.position}/"
+    client = login(technician)
+    page = client.get(f"/traces/{found.pk}/").text
+    assert "I have read the verdict" not in page
+    assert f'<a class="main button" href="{step}#another">Hand in another trace</a>' in page
+    page = client.get(step).text
+    assert '<button class="main" form="another">Hand in another trace</button>' in page
+    assert "<details open><summary>Hand in another trace" in page
+
+
 def test_a_trace_that_waits_shows_it_and_is_looked_at_again_without_script(
     login: Login, technician: Person, hand_in: Any
 ) -> None:
@@ -193,3 +210,12 @@ def test_an_analysis_that_would_be_the_same_is_not_asked_again(
     answer = login(technician).post(f"/traces/{analysed.pk}/analyse/")
     assert answer.status_code == 409
     assert Analysis.objects.count() == 1
+
+
+def test_a_lost_recording_is_told_where_its_verdict_stands(
+    login: Login, technician: Person, analysed: Trace
+) -> None:
+    address = reverse("trace", args=[analysed.pk])
+    assert "does not bear out" not in login(technician).get(address).text
+    storage.traces().path(analysed.bytes_id).unlink()
+    assert "does not bear out" in login(technician).get(address).text

@@ -169,6 +169,17 @@ def test_a_finding_is_raised_by_one_and_decided_by_another(
     assert finding.decision == "accept"
 
 
+def test_a_finding_that_waits_is_the_next_thing_for_whoever_may_decide_but_did_not_raise_it(
+    login: Login, technician: Person, inspector: Person, manager: Person, in_work: WorkOrder, at: datetime
+) -> None:
+    def main(person: Person) -> Any:
+        return login(person).get(f"/work/{in_work.pk}/").context["main"]
+
+    actions.raise_finding(in_work, text="Clamp bolt 3 is bent.", by=inspector, at=at)
+    assert main(manager) == ("Decide about finding 1", f"/work/{in_work.pk}/decide/?finding=1")
+    assert main(technician) == main(inspector) == ("Go to step 1", f"/work/{in_work.pk}/steps/1/")
+
+
 def test_nobody_decides_about_a_finding_that_is_not_there(
     login: Login, inspector: Person, in_work: WorkOrder
 ) -> None:
