@@ -21,7 +21,7 @@ def test_an_entry_carries_the_bytes_that_its_hash_is_of(as_auditor: Caller, in_w
 def test_an_entry_is_found_by_its_number(as_auditor: Caller, in_work: WorkOrder) -> None:
     entry = as_auditor.read("history/1/").json()
     assert (entry["kind"], entry["title"], entry["group"]) == ("order.requested", "work order requested", "order")
-    assert {"type": "orders.workorder", "key": str(in_work.pk), "address": f"/work/{in_work.pk}/"} in entry["about"]
+    assert {"type": "orders.workorder", "key": str(in_work.pk), "address": f"/orders/{in_work.pk}/"} in entry["about"]
 
 
 def test_the_history_of_one_thing_is_a_part_of_it(as_auditor: Caller, in_work: WorkOrder) -> None:

@@ -48,7 +48,7 @@ def test_of_a_work_order(
     who: str, status: int,
 ) -> None:  # fmt: skip
     person = {one.username: one for one in (manager, auditor, planner, technician)}[who]
-    page = login(person).post(f"/work/{in_work.pk}/{action}/", body)
+    page = login(person).post(f"/orders/{in_work.pk}/{action}/", body)
     api = calling(person).send(f"orders/{in_work.pk}/{action}/", body)
     assert_same(page, api, status=status)
 
@@ -57,7 +57,7 @@ def test_of_a_step_out_of_its_turn(
     in_work: WorkOrder, technician: Person, login: Callable[[Person], Client], as_technician: Caller
 ) -> None:
     position = STEP["locks-off"]
-    page = login(technician).post(f"/work/{in_work.pk}/steps/{position}/", {"act": "confirm"})
+    page = login(technician).post(f"/orders/{in_work.pk}/steps/{position}/", {"act": "confirm"})
     api = as_technician.send(f"orders/{in_work.pk}/steps/{position}/confirm/")
     assert_same(page, api, status=409)
 
@@ -74,7 +74,7 @@ def test_of_a_trace_in_another_encoding(
         return SimpleUploadedFile("sweep.csv", "a;b".encode("utf-16"))
 
     page = login(technician).post(
-        f"/work/{at_step}", {"act": "trace", "file": file(), "probe": probe.pk, "encoder": encoder.pk}
+        f"/orders/{at_step}", {"act": "trace", "file": file(), "probe": probe.pk, "encoder": encoder.pk}
     )
     body = {"file": file(), "probe": "PR-07", "encoder": "EN-03"}
     assert_same(page, as_technician.send(f"orders/{at_step}traces/", body), status=422)
@@ -85,7 +85,7 @@ def test_of_a_wrong_password(
 ) -> None:
     walk(in_work, until="stroke-hold")
     position = STEP["stroke-hold"]
-    client, where = login(inspector), f"/work/{in_work.pk}/sign/hold-point/?step={position}"
+    client, where = login(inspector), f"/orders/{in_work.pk}/sign/hold-point/?step={position}"
     seen = client.get(where).context["seen_sha256"]
     page = client.post(where, {"password": "wrong", "seen_sha256": seen})
     body = {"meaning": "hold-point", "step": position, "password": "wrong"}
@@ -109,7 +109,7 @@ def test_of_an_instrument_that_may_no_longer_be_used_for_a_trace(
         return SimpleUploadedFile("sweep.csv", b"time_s,encoder_deg,lift_mm\n0,0,0\n")
 
     body = {"file": file(), "probe": probe.pk, "encoder": encoder.pk}
-    page = login(technician).post(f"/work/{at_step}", {"act": "trace", **body})
+    page = login(technician).post(f"/orders/{at_step}", {"act": "trace", **body})
     body = {"file": file(), "probe": "PR-07", "encoder": "EN-03"}
     (sentence,) = assert_same(page, as_technician.send(f"orders/{at_step}traces/", body), status=409)
     assert page.context["forms"]["trace"].errors["probe"] == [sentence]
@@ -127,7 +127,7 @@ def test_of_an_instrument_withdrawn_while_a_reading_was_typed(
     probe, standard = instruments["probe"], instruments["check-standard"]
     typed = {"entered": "10.004", "unit": "mm"}
     page = login(technician).post(
-        f"/work/{at_step}", {"act": "reading", "probe": probe.pk, "check-standard": standard.pk, **typed}
+        f"/orders/{at_step}", {"act": "reading", "probe": probe.pk, "check-standard": standard.pk, **typed}
     )
     named = {"instrument": probe.asset_number, "also": [standard.asset_number]}
     (sentence,) = assert_same(page, as_technician.send(f"orders/{at_step}readings/", {**typed, **named}), status=409)

@@ -77,7 +77,7 @@ def the_auditor_finds_it_all(auditor: Someone, folder: Path) -> None:
     the_export_tells_the_job(found)
     # An auditor reads and exports, and that is all.
     with auditor.refused(403):
-        page.goto("/work/new/")
+        page.goto("/orders/new/")
         auditor.sees("Only a planner or shop manager may request a work order. Hanne Brook holds: quality auditor.")
 
 

@@ -30,7 +30,7 @@ class Reaching(carry.Carrier):
         planner.post(f"orders/{order['id']}/release/")
         self.technician.post(f"orders/{order['id']}/start/")
         order = self.technician.get(f"orders/{order['id']}/")
-        address = f"{self.url}/work/{order['id']}/"
+        address = f"{self.url}/orders/{order['id']}/"
         for place in range(1, position):
             steps = self.technician.get(f"orders/{order['id']}/steps/")
             self.before(steps[place - 1], f"{address}steps/{place}/")

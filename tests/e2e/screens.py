@@ -88,9 +88,9 @@ class Camera:
 
 def pages_of_a_shop() -> Iterator[Shot]:
     yield "sign-in", "", "/sign-in/"
-    yield "board", "planner", "/work/"
-    yield "board-empty", "planner", "/work/?words=nothing-is-called-this"
-    yield "request", "planner", "/work/new/"
+    yield "board", "planner", "/orders/"
+    yield "board-empty", "planner", "/orders/?words=nothing-is-called-this"
+    yield "request", "planner", "/orders/new/"
     yield "instruments", "keeper", "/instruments/?sort=due_on"
     yield "instrument", "keeper", "/instruments/1/"
     yield "instrument-overdue", "keeper", "/instruments/3/"
@@ -103,12 +103,12 @@ def pages_of_a_shop() -> Iterator[Shot]:
     yield "person", "admin", "/people/2/"
     yield "person-new", "admin", "/people/new/"
     yield "history", "auditor", "/history/"
-    yield "wrong-role", "auditor", "/work/new/"
-    yield "not-found", "auditor", "/work/99999/"
+    yield "wrong-role", "auditor", "/orders/new/"
+    yield "not-found", "auditor", "/orders/99999/"
 
 
 def pages_of_a_closed_job(order: dict[str, Any], card: dict[str, Any], traces: list[str]) -> Iterator[Shot]:
-    at = f"/work/{order['id']}/"
+    at = f"/orders/{order['id']}/"
     yield "order-closed", "manager", at
     yield "trace-as-found", "technician", f"/traces/{traces[0]}/"
     yield "trace-as-left", "technician", f"/traces/{traces[1]}/"
@@ -142,10 +142,10 @@ def steps_as_they_come(camera: Camera, stack: Stack) -> None:
 
 
 def other_states(camera: Camera) -> None:
-    camera.take("order-requested", "planner", "/work/2/")
-    camera.take("plan", "planner", "/work/2/plan/")
-    camera.take("release", "planner", "/work/2/release/")
-    camera.take("cancel", "planner", "/work/2/cancel/")
+    camera.take("order-requested", "planner", "/orders/2/")
+    camera.take("plan", "planner", "/orders/2/plan/")
+    camera.take("release", "planner", "/orders/2/release/")
+    camera.take("cancel", "planner", "/orders/2/cancel/")
 
 
 def readme_picture(camera: Camera, trace: str) -> None:

@@ -24,7 +24,7 @@ Login = Callable[[Person], Client]
 
 
 def address(order: WorkOrder, name: str) -> str:
-    return f"/work/{order.pk}/steps/{STEP[name]}/"
+    return f"/orders/{order.pk}/steps/{STEP[name]}/"
 
 
 def step_of(order: WorkOrder, name: str) -> OrderStep:
@@ -238,6 +238,17 @@ def test_torque_goes_from_bolt_to_bolt(
     assert "Record bolt 4" in client.get(address(in_work, "torque") + "?point=bolt 4").text
 
 
+def test_the_step_that_shifts_the_ring_states_by_how_much_and_which_way(
+    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+) -> None:
+    walk(in_work, until="ring-shift")
+    page = login(technician).get(address(in_work, "ring-shift"))
+    stated = page.context["correction"]
+    assert stated.needed
+    assert f'<strong class="figures">{stated.shift_mm:.2f} mm</strong> along its rim' in page.text
+    assert stated.sense in page.text
+
+
 def test_a_correction_keeps_the_first_reading_in_sight(
     login: Login, technician: Person, in_work: WorkOrder, walk: Any
 ) -> None:
@@ -376,7 +387,7 @@ def test_a_hold_point_leads_the_inspector_to_sign_and_nobody_else(
     login: Login, technician: Person, inspector: Person, in_work: WorkOrder, walk: Any
 ) -> None:
     walk(in_work, until="stroke-hold")
-    path, sign = address(in_work, "stroke-hold"), f"/work/{in_work.pk}/sign/hold-point/?step=5"
+    path, sign = address(in_work, "stroke-hold"), f"/orders/{in_work.pk}/sign/hold-point/?step=5"
     assert sign in login(inspector).get(path).text
     page = login(technician).get(path).text
     assert sign not in page
@@ -403,7 +414,7 @@ def test_what_cannot_be_done_at_a_kind_of_step_is_not_found(
     client = login(technician)
     assert client.post(address(in_work, "lock-caution"), {"act": "trace"}).status_code == 404
     assert client.post(address(in_work, "lock-caution"), {}).status_code == 404
-    assert client.get(f"/work/{in_work.pk}/steps/99/").status_code == 404
+    assert client.get(f"/orders/{in_work.pk}/steps/99/").status_code == 404
 
 
 def test_a_done_step_says_who_and_when_and_offers_nothing_to_do_again(

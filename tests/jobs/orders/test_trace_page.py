@@ -43,7 +43,7 @@ def hand_in(
             order.save(update_fields=["spec"])
         file = SimpleUploadedFile(name, content)
         form = {"act": "trace", "probe": probe.pk, "encoder": encoder.pk, "file": file}
-        path = f"/work/{order.pk}/steps/{at_as_found.position}/"
+        path = f"/orders/{order.pk}/steps/{at_as_found.position}/"
         assert login(technician).post(path, form).status_code == 303
         return Trace.objects.get()
 
@@ -142,7 +142,7 @@ def test_a_verdict_is_confirmed_where_it_was_read(
     client = login(technician)
     page = client.get(f"/traces/{analysed.pk}/").text
     assert "I have read the verdict" in page
-    path = f"/work/{analysed.work_order_id}/steps/{analysed.step.position}/"
+    path = f"/orders/{analysed.work_order_id}/steps/{analysed.step.position}/"
     assert f'action="{path}"' in page
     client.post(path, {"act": "confirm"})
     assert "I have read the verdict" not in client.get(f"/traces/{analysed.pk}/").text
@@ -164,7 +164,7 @@ def test_what_gives_no_verdict_leads_to_another_trace_and_not_to_reading_one(
 ) -> None:
     found = hand_in(b"time_s,encoder_deg,lift_mm\n0,0,0\n0.1,1,NaN\n")
     run_errands()
-    step = f"/work/{at_as_found.work_order_id}/steps/{at_as_found.position}/"
+    step = f"/orders/{at_as_found.work_order_id}/steps/{at_as_found.position}/"
     client = login(technician)
     page = client.get(f"/traces/{found.pk}/").text
     assert "I have read the verdict" not in page

@@ -22,10 +22,10 @@ PLAN = {"bay": "Bay 2", "planned_start": f"{DAY}T08:00", "planned_end": f"{DAY}T
 
 
 def test_it_shows_unit_engine_plan_and_steps(login: Login, technician: Person, in_work: WorkOrder) -> None:
-    page = login(technician).get(f"/work/{in_work.pk}/").text
+    page = login(technician).get(f"/orders/{in_work.pk}/").text
     for text in ("7012", "12-0457", "Bay 2", "Own lock on, wheels secured", "re-time revision 1", "Title block"):
         assert text in page
-    assert f'href="/work/{in_work.pk}/steps/1/"' in page
+    assert f'href="/orders/{in_work.pk}/steps/1/"' in page
 
 
 def test_another_shops_order_is_not_found_whatever_is_asked(
@@ -33,15 +33,15 @@ def test_another_shops_order_is_not_found_whatever_is_asked(
 ) -> None:
     client = login(stranger)
     for path in ("", "steps/1/", "hold/", "plan/"):
-        assert client.get(f"/work/{in_work.pk}/{path}").status_code == 404
-    assert client.post(f"/work/{in_work.pk}/hold/", {"reason": "x"}).status_code == 404
+        assert client.get(f"/orders/{in_work.pk}/{path}").status_code == 404
+    assert client.post(f"/orders/{in_work.pk}/hold/", {"reason": "x"}).status_code == 404
 
 
 def test_it_leads_the_technician_to_the_step_that_is_next(
     login: Login, technician: Person, in_work: WorkOrder, walk: Any
 ) -> None:
     walk(in_work, until="pre-use-check")
-    assert "Go to step 3" in login(technician).get(f"/work/{in_work.pk}/").text
+    assert "Go to step 3" in login(technician).get(f"/orders/{in_work.pk}/").text
 
 
 def test_before_work_starts_the_foot_leads_on_to_whoever_it_waits_for(
@@ -50,7 +50,7 @@ def test_before_work_starts_the_foot_leads_on_to_whoever_it_waits_for(
     order = released
 
     def main(person: Person) -> Any:
-        return login(person).get(f"/work/{order.pk}/").context["main"]
+        return login(person).get(f"/orders/{order.pk}/").context["main"]
 
     for state, person, words, act in (
         ("requested", planner, "Plan it", "plan"),
@@ -60,21 +60,21 @@ def test_before_work_starts_the_foot_leads_on_to_whoever_it_waits_for(
     ):
         held_from = "in-work" if state == "held" else ""
         WorkOrder.objects.filter(pk=order.pk).update(state=state, held_from=held_from, held_reason=held_from)
-        assert main(person) == (words, f"/work/{order.pk}/{act}/")
+        assert main(person) == (words, f"/orders/{order.pk}/{act}/")
     WorkOrder.objects.filter(pk=order.pk).update(state="planned", held_from="", held_reason="")
     assert main(technician) is None
 
 
 def test_what_stands_at_the_foot_is_not_offered_twice(login: Login, planner: Person, requested: WorkOrder) -> None:
-    assert login(planner).get(f"/work/{requested.pk}/").text.count("Plan it") == 1
+    assert login(planner).get(f"/orders/{requested.pk}/").text.count("Plan it") == 1
 
 
 def test_only_what_ones_role_may_do_is_offered(
     login: Login, planner: Person, technician: Person, auditor: Person, requested: WorkOrder
 ) -> None:
-    assert "Plan it" in login(planner).get(f"/work/{requested.pk}/").text
-    assert "Plan it" not in login(technician).get(f"/work/{requested.pk}/").text
-    assert "What can be done with it" not in login(auditor).get(f"/work/{requested.pk}/").text
+    assert "Plan it" in login(planner).get(f"/orders/{requested.pk}/").text
+    assert "Plan it" not in login(technician).get(f"/orders/{requested.pk}/").text
+    assert "What can be done with it" not in login(auditor).get(f"/orders/{requested.pk}/").text
 
 
 def test_a_planner_plans_and_releases(
@@ -87,8 +87,8 @@ def test_a_planner_plans_and_releases(
 ) -> None:
     client = login(planner)
     people = {"technician": technician.pk, "inspector": inspector.pk}
-    assert client.post(f"/work/{requested.pk}/plan/", {**PLAN, **people}).status_code == 302
-    assert client.post(f"/work/{requested.pk}/release/").status_code == 302
+    assert client.post(f"/orders/{requested.pk}/plan/", {**PLAN, **people}).status_code == 302
+    assert client.post(f"/orders/{requested.pk}/release/").status_code == 302
     requested.refresh_from_db()
     assert requested.state == "released"
     assert requested.steps.count() == 13
@@ -98,7 +98,7 @@ def test_a_plan_that_cannot_be_kept_tells_every_reason_and_keeps_what_was_typed(
     login: Login, planner: Person, requested: WorkOrder, technician: Person, inspector: Person
 ) -> None:
     people = {"technician": technician.pk, "inspector": inspector.pk}  # and no instrument in the shop
-    answer = login(planner).post(f"/work/{requested.pk}/plan/", {**PLAN, **people})
+    answer = login(planner).post(f"/orders/{requested.pk}/plan/", {**PLAN, **people})
     assert answer.status_code == 409
     assert "probe" in answer.text
     assert "torque wrench" in answer.text
@@ -117,8 +117,8 @@ def test_a_plan_made_on_an_old_page_does_not_overwrite_a_newer_one(
 ) -> None:
     client = login(planner)
     people = {"technician": technician.pk, "inspector": inspector.pk, "seen_revision": requested.revision}
-    assert client.post(f"/work/{requested.pk}/plan/", {**PLAN, **people}).status_code == 302
-    late = client.post(f"/work/{requested.pk}/plan/", {**PLAN, **people, "bay": "Bay 9"})
+    assert client.post(f"/orders/{requested.pk}/plan/", {**PLAN, **people}).status_code == 302
+    late = client.post(f"/orders/{requested.pk}/plan/", {**PLAN, **people, "bay": "Bay 9"})
     assert late.status_code == 409
     assert "changed meanwhile" in late.text
     requested.refresh_from_db()
@@ -130,24 +130,24 @@ def test_a_release_that_is_not_possible_says_so_before_it_is_asked(
 ) -> None:
     make_procedure_revision(2, issued=False)
     client = login(planner)
-    assert "Not possible yet." in client.get(f"/work/{planned.pk}/release/").text
-    assert client.post(f"/work/{planned.pk}/release/").status_code == 409
+    assert "Not possible yet." in client.get(f"/orders/{planned.pk}/release/").text
+    assert client.post(f"/orders/{planned.pk}/release/").status_code == 409
 
 
 def test_holding_needs_a_reason_and_letting_go_on_returns_where_it_was(
     login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
     client = login(technician)
-    assert client.post(f"/work/{in_work.pk}/hold/", {"reason": " "}).status_code == 422
-    client.post(f"/work/{in_work.pk}/hold/", {"reason": "Waits for a clamp bolt."})
-    assert "Waits for a clamp bolt." in client.get(f"/work/{in_work.pk}/").text
-    client.post(f"/work/{in_work.pk}/resume/")
+    assert client.post(f"/orders/{in_work.pk}/hold/", {"reason": " "}).status_code == 422
+    client.post(f"/orders/{in_work.pk}/hold/", {"reason": "Waits for a clamp bolt."})
+    assert "Waits for a clamp bolt." in client.get(f"/orders/{in_work.pk}/").text
+    client.post(f"/orders/{in_work.pk}/resume/")
     in_work.refresh_from_db()
     assert in_work.state == "in-work"
 
 
 def test_a_wrong_person_is_told_who_may(login: Login, technician: Person, requested: WorkOrder) -> None:
-    answer = login(technician).post(f"/work/{requested.pk}/cancel/", {"reason": "no"})
+    answer = login(technician).post(f"/orders/{requested.pk}/cancel/", {"reason": "no"})
     assert answer.status_code == 403
     assert "Only a planner or shop manager may" in answer.text
 
@@ -155,14 +155,14 @@ def test_a_wrong_person_is_told_who_may(login: Login, technician: Person, reques
 def test_a_finding_is_raised_by_one_and_decided_by_another(
     login: Login, technician: Person, inspector: Person, in_work: WorkOrder
 ) -> None:
-    raised = login(technician).post(f"/work/{in_work.pk}/findings/?step=2", {"text": "A stud is bent."})
+    raised = login(technician).post(f"/orders/{in_work.pk}/findings/?step=2", {"text": "A stud is bent."})
     assert raised.status_code == 302
     finding = in_work.findings.get()
     assert finding.step is not None
     assert finding.step.position == 2
     client = login(inspector)
-    assert "Decide about it" in client.get(f"/work/{in_work.pk}/").text
-    decide = f"/work/{in_work.pk}/decide/?finding={finding.number}"
+    assert "Decide about it" in client.get(f"/orders/{in_work.pk}/").text
+    decide = f"/orders/{in_work.pk}/decide/?finding={finding.number}"
     assert "A stud is bent." in client.get(decide).text
     assert client.post(decide, {"decision": "accept", "reason": "Within the manual's limit."}).status_code == 302
     finding.refresh_from_db()
@@ -173,31 +173,31 @@ def test_a_finding_that_waits_is_the_next_thing_for_whoever_may_decide_but_did_n
     login: Login, technician: Person, inspector: Person, manager: Person, in_work: WorkOrder, at: datetime
 ) -> None:
     def main(person: Person) -> Any:
-        return login(person).get(f"/work/{in_work.pk}/").context["main"]
+        return login(person).get(f"/orders/{in_work.pk}/").context["main"]
 
     actions.raise_finding(in_work, text="Clamp bolt 3 is bent.", by=inspector, at=at)
-    assert main(manager) == ("Decide about finding 1", f"/work/{in_work.pk}/decide/?finding=1")
-    assert main(technician) == main(inspector) == ("Go to step 1", f"/work/{in_work.pk}/steps/1/")
+    assert main(manager) == ("Decide about finding 1", f"/orders/{in_work.pk}/decide/?finding=1")
+    assert main(technician) == main(inspector) == ("Go to step 1", f"/orders/{in_work.pk}/steps/1/")
 
 
 def test_nobody_decides_about_a_finding_that_is_not_there(
     login: Login, inspector: Person, in_work: WorkOrder
 ) -> None:
-    assert login(inspector).get(f"/work/{in_work.pk}/decide/?finding=7").status_code == 404
-    assert login(inspector).get(f"/work/{in_work.pk}/decide/").status_code == 404
+    assert login(inspector).get(f"/orders/{in_work.pk}/decide/?finding=7").status_code == 404
+    assert login(inspector).get(f"/orders/{in_work.pk}/decide/").status_code == 404
 
 
 def test_an_act_that_does_not_exist_is_not_found(login: Login, planner: Person, requested: WorkOrder) -> None:
-    assert login(planner).get(f"/work/{requested.pk}/demolish/").status_code == 404
+    assert login(planner).get(f"/orders/{requested.pk}/demolish/").status_code == 404
 
 
 def test_an_auditor_reads_everything_and_does_nothing(login: Login, auditor: Person, in_work: WorkOrder) -> None:
     client = login(auditor)
-    assert client.get(f"/work/{in_work.pk}/").status_code == 200
-    assert client.get(f"/work/{in_work.pk}/steps/1/").status_code == 200
+    assert client.get(f"/orders/{in_work.pk}/").status_code == 200
+    assert client.get(f"/orders/{in_work.pk}/steps/1/").status_code == 200
     for act in ("plan", "release", "start", "hold", "cancel", "findings", "reopen"):
-        assert client.post(f"/work/{in_work.pk}/{act}/", {"reason": "x", "text": "x"}).status_code == 403
-    answer = client.post(f"/work/{in_work.pk}/steps/1/", {"act": "acknowledge"})
+        assert client.post(f"/orders/{in_work.pk}/{act}/", {"reason": "x", "text": "x"}).status_code == 403
+    answer = client.post(f"/orders/{in_work.pk}/steps/1/", {"act": "acknowledge"})
     assert answer.status_code == 403
 
 
@@ -208,8 +208,8 @@ def test_a_longer_history_of_findings_costs_no_more_queries(
     for number in range(3):
         actions.raise_finding(in_work, text=f"Stud {number}.", by=technician, at=at + timedelta(minutes=number))
     with django_assert_max_num_queries(45):
-        client.get(f"/work/{in_work.pk}/")
+        client.get(f"/orders/{in_work.pk}/")
     for number in range(30):
         actions.raise_finding(in_work, text=f"Nut {number}.", by=technician, at=at + timedelta(hours=number))
     with django_assert_max_num_queries(45):
-        assert "Nut 29." in client.get(f"/work/{in_work.pk}/").text
+        assert "Nut 29." in client.get(f"/orders/{in_work.pk}/").text

@@ -16,9 +16,9 @@ Login = Callable[[Person], Client]
 
 
 def test_without_signing_in_every_page_leads_to_sign_in(client: Client) -> None:
-    answer = client.get("/work/")
+    answer = client.get("/orders/")
     assert answer.status_code == 302
-    assert answer["Location"] == "/sign-in/?next=/work/"
+    assert answer["Location"] == "/sign-in/?next=/orders/"
 
 
 def test_name_and_password_lead_home(client: Client, technician: Person) -> None:
@@ -54,17 +54,17 @@ def test_signing_out_is_a_post_and_ends_the_session(login: Login, technician: Pe
     client = login(technician)
     assert client.get("/sign-out/").status_code == 405
     assert client.post("/sign-out/")["Location"] == "/sign-in/"
-    assert client.get("/work/").status_code == 302
+    assert client.get("/orders/").status_code == 302
 
 
 @pytest.mark.parametrize(
     ("who", "where"),
     [
-        ("technician", "/work/?who=mine"),
-        ("inspector", "/work/?needs=second-person"),
-        ("planner", "/work/"),
+        ("technician", "/orders/?who=mine"),
+        ("inspector", "/orders/?needs=second-person"),
+        ("planner", "/orders/"),
         ("keeper", "/instruments/?sort=due_on"),
-        ("manager", "/work/?sort=needed_by"),
+        ("manager", "/orders/?sort=needed_by"),
         ("auditor", "/history/"),
         ("admin", "/people/"),
     ],

@@ -19,7 +19,7 @@ TODAY = date(2026, 3, 16)
 
 
 def drawn(source: str, query: str = "", **context: Any) -> str:
-    request = RequestFactory().get("/work/" + query)
+    request = RequestFactory().get("/orders/" + query)
     return Template("{% load drawn %}" + source).render(Context({"request": request, **context}))
 
 
@@ -218,10 +218,10 @@ class Filter(forms.Form):
 
 def test_a_filter_offers_the_export_of_what_is_shown() -> None:
     form = Filter({"state": "held"})
-    markup = drawn('{% filter_form form export="/work.csv" %}', query="?state=held&page=3&sort=unit", form=form)
-    assert 'href="/work.csv?state=held&amp;sort=unit"' in markup
+    markup = drawn('{% filter_form form export="/orders.csv" %}', query="?state=held&page=3&sort=unit", form=form)
+    assert 'href="/orders.csv?state=held&amp;sort=unit"' in markup
     assert '<input type="hidden" name="sort" value="unit">' in markup
-    assert 'href="/work/">Show all' in markup
+    assert 'href="/orders/">Show all' in markup
 
 
 def errand(state: str, **more: Any) -> SimpleNamespace:
