@@ -12,8 +12,8 @@ from django.utils import timezone
 from jobs.errors import Reason
 from jobs.orders import facts, quantities, queries, rules
 from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
-from jobs.orders.results import gives_a_verdict, problems_of
-from jobs.orders.watching import errand_of
+from jobs.orders.results import RING_SHIFT, gives_a_verdict, problems_of
+from jobs.orders.watching import Correction, correction_of, errand_of
 from jobs.people import policies
 from jobs.web.figures import MINUS
 from jobs.web.forms import PageForm
@@ -110,6 +110,8 @@ _NOT_AGAIN = {"unit", "unit_confirmed", "csrfmiddlewaretoken"}
 
 def _reasons(found: OrderStep, stands: rules.StepFacts, *, acknowledged: bool, may_release: bool) -> list[Reason]:
     """Why the step cannot be done now; cautions still to acknowledge are shown themselves, not told."""
+    if found.work_order.state in {WorkOrder.State.CLOSED, WorkOrder.State.CANCELLED}:
+        return []  # A record to read; nobody asks to do it.
     if found.definition.kind == Kind.CAUTION:
         return [] if acknowledged else rules.why_not_acknowledge(stands, acknowledged=False)
     if found.state != OrderStep.State.OPEN:
@@ -149,8 +151,17 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
         "suspicion": suspicion,
         "correcting": reading_asked_for(request, found),
         "corrected": found.readings.filter(superseded_at__isnull=False).select_related("by", "superseded_by__by"),
+        "correction": _stated_correction(found),
         "uses": found.instrument_uses.select_related("instrument").order_by("pk"),
     }
+
+
+def _stated_correction(found: OrderStep) -> Correction | None:
+    """At the step where the ring is shifted: by how much and which way, as the as-found verdict states it."""
+    if found.definition.quantity != RING_SHIFT:
+        return None
+    as_found = queries.stage_result(found.work_order, ProcedureStep.Stage.AS_FOUND)
+    return correction_of(as_found) if as_found is not None and gives_a_verdict(as_found) else None
 
 
 def _traces(found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
