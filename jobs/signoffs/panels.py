@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.http import HttpRequest
+from django.urls import reverse
 
 from jobs.orders.models import OrderStep, ProcedureStep, WorkOrder
 from jobs.people import policies
@@ -33,6 +34,25 @@ def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dic
         "may_ask_card": policies.may(person, "render-card"),
     }
     return "signoffs/_panel.html", context
+
+
+_WORDS = {
+    Meaning.PERFORMED: "Sign: performed",
+    Meaning.VERIFIED: "Sign: verified",
+    Meaning.RELEASED: "Sign: released to service",
+}
+
+
+@panels.leads_on("work-order")
+def next_signature(order: WorkOrder, request: HttpRequest) -> tuple[str, str] | None:
+    """The signature that the order waits for, from whoever may make it; a hold point is led to as a step."""
+    person = request.user
+    if not isinstance(person, Person) or order.state not in {WorkOrder.State.IN_WORK, WorkOrder.State.TO_VERIFY}:
+        return None
+    found = _next_signature(order, queries.standings(order), person)
+    if found is None or found["meaning"] not in _WORDS:
+        return None
+    return _WORDS[found["meaning"]], reverse("sign", args=[order.pk, found["meaning"].value])
 
 
 def _next_signature(order: WorkOrder, standings: list[queries.Standing], person: Person) -> dict[str, Any] | None:

@@ -16,6 +16,10 @@ from django.utils.safestring import SafeString
 # For the thing and the request: the template and its context, or None when there is nothing to say.
 Panel = Callable[[Any, Any], tuple[str, dict[str, Any]] | None]
 
+# For the thing and the request: what the page leads on to and its address, or None.
+Onward = Callable[[Any, Any], tuple[str, str] | None]
+
+_ONWARD: dict[str, Onward] = {}
 _PANELS: dict[str, dict[str, tuple[int, Panel]]] = {}
 
 
@@ -27,6 +31,22 @@ def register(place: str, *, order: int) -> Callable[[Panel], Panel]:
         return panel
 
     return decorate
+
+
+def leads_on(place: str) -> Callable[[Onward], Onward]:
+    """Register the decorated function to say what the page of a place leads on to, when its own room has nothing."""
+
+    def decorate(found: Onward) -> Onward:
+        _ONWARD[place] = found
+        return found
+
+    return decorate
+
+
+def onward(place: str, thing: Any, request: HttpRequest) -> tuple[str, str] | None:
+    """What the page of a place leads on to by the room above, as words and address."""
+    found = _ONWARD.get(place)
+    return found(thing, request) if found is not None else None
 
 
 def drawn(place: str, thing: Any, request: HttpRequest) -> list[SafeString]:

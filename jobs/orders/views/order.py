@@ -15,7 +15,6 @@ from django.views.decorators.http import require_GET, require_http_methods
 from jobs.orders import acts, queries
 from jobs.orders.models import OrderStep, ProcedureStep, WorkOrder
 from jobs.people import policies
-from jobs.people.models import Person
 from jobs.web import panels
 from jobs.web.forms import PageForm
 from jobs.web.http import PersonRequest
@@ -38,7 +37,7 @@ def work_order(request: PersonRequest, pk: int) -> HttpResponse:
         "current": current,
         "done": sum(step.state != OrderStep.State.OPEN for step in steps),
         "acts": [act for act in offered if act is not onward],
-        "main": _onward_by(order, onward) if onward else _main(order, current, request.user),
+        "main": _onward_by(order, onward) if onward else _main(order, current, request),
         "findings": order.findings.select_related("raised_by", "decided_by", "step__definition"),
         "uses": order.instrument_uses.select_related("instrument", "calibration", "step"),
         "may_decide": policies.may(request.user, "decide-finding"),
@@ -66,8 +65,9 @@ def _onward_by(order: WorkOrder, act: acts.Act) -> tuple[str, str]:
     return act.title, reverse("work-order-act", args=[order.pk, act.code])
 
 
-def _main(order: WorkOrder, current: OrderStep | None, person: Person) -> tuple[str, str] | None:
+def _main(order: WorkOrder, current: OrderStep | None, request: PersonRequest) -> tuple[str, str] | None:
     """The one thing this page leads to for this person, as (what it says, where): the next step or signature."""
+    person = request.user
     if order.state in {WorkOrder.State.IN_WORK, WorkOrder.State.TO_VERIFY} and policies.may(person, "decide-finding"):
         waiting = order.findings.filter(decision="").exclude(raised_by=person).order_by("number").first()
         if waiting is not None:
@@ -79,14 +79,7 @@ def _main(order: WorkOrder, current: OrderStep | None, person: Person) -> tuple[
         if policies.may(person, "do-step"):
             return (f"Go to step {current.position}", reverse("step", args=[order.pk, current.position]))
         return None
-    if order.state == WorkOrder.State.IN_WORK and policies.may(person, "sign-performed"):
-        return ("Sign: performed", reverse("sign", args=[order.pk, "performed"]))
-    if order.state == WorkOrder.State.TO_VERIFY:
-        for meaning in ("verified", "released"):
-            if policies.may(person, f"sign-{meaning}"):
-                words = {"verified": "Sign: verified", "released": "Sign: released to service"}[meaning]
-                return (words, reverse("sign", args=[order.pk, meaning]))
-    return None
+    return panels.onward("work-order", order, request)
 
 
 @require_http_methods(["GET", "POST"])

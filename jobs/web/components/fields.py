@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from django.forms import BoundField
+from django.forms import BoundField, widgets
 
 from jobs.web.figures import MINUS
 
@@ -39,7 +39,13 @@ def form_errors(form: Any) -> dict[str, Any]:
         for bound in form
         if bound.errors
     ]
-    return {"general": form.non_field_errors(), "found": found}
+    return {"general": form.non_field_errors(), "found": found, "kept": any(_stays(bound) for bound in form)}
+
+
+def _stays(bound: BoundField) -> bool:
+    """Whether something typed stands in the field again; a browser gives back no password and no file."""
+    gone = (widgets.PasswordInput, widgets.FileInput)
+    return not bound.is_hidden and not isinstance(bound.field.widget, gone) and bool(bound.data)
 
 
 def reasons(why: Iterable[Any], *, heading: str = "") -> dict[str, Any]:

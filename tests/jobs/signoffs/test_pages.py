@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -85,6 +86,7 @@ def test_a_wrong_password_is_told_at_its_field_and_not_given_back(
     page = login(technician).post(sign_page(all_done, "performed"), {"password": "guess-it", "seen_sha256": seen})
     assert page.status_code == 422
     assert "That is not your password" in words(page)
+    assert "What you typed is still here" not in words(page)
     assert "guess-it" not in page.content.decode()
     assert Entry.objects.filter(kind="signoff.refused").count() == 1
 
@@ -179,6 +181,19 @@ def test_the_work_order_page_shows_sign_offs_cards_and_the_next_signature(
     mine = login(technician).get(address)
     assert sign_page(performed, "verified") not in mine.content.decode()
     assert "No job card has been filed yet" in words(mine)
+
+
+def test_the_foot_of_the_work_order_leads_to_the_signature_that_is_still_missing(
+    performed: WorkOrder, sign: Any, inspector: Person, manager: Person, login: Login
+) -> None:
+    def main(person: Person) -> Any:
+        return login(person).get(reverse("work-order", args=[performed.pk])).context["main"]
+
+    assert main(inspector) == ("Sign: verified", sign_page(performed, "verified"))
+    assert main(manager) is None
+    sign(performed, "verified", by=inspector)
+    assert main(inspector) is None
+    assert main(manager) == ("Sign: released to service", sign_page(performed, "released"))
 
 
 def test_asking_for_a_card_leads_to_its_errand(released: WorkOrder, planner: Person, login: Login) -> None:
