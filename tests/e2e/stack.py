@@ -6,6 +6,7 @@ beat); without, the embedded default.
 
 from __future__ import annotations
 
+import ctypes
 import os
 import signal
 import socket
@@ -36,6 +37,11 @@ def _with_children(pid: int) -> list[int]:
     except FileNotFoundError:
         return []
     return [pid, *(found for child in children.split() for found in _with_children(int(child)))]
+
+
+def _end_with_parent() -> None:
+    """Be told to end when the run is killed before it can say so itself: PR_SET_PDEATHSIG of prctl(2)."""
+    ctypes.CDLL(None).prctl(1, signal.SIGTERM)
 
 
 def _command_line(pid: int) -> str:
@@ -116,7 +122,13 @@ class Stack:
     def spawn(self, *command: str) -> subprocess.Popen[bytes]:
         with (self.folder / f"process-{len(self.processes)}.log").open("wb") as log:
             process = subprocess.Popen(
-                command, cwd=ROOT, env=self.env, stdout=log, stderr=subprocess.STDOUT, start_new_session=True
+                command,
+                cwd=ROOT,
+                env=self.env,
+                stdout=log,
+                stderr=subprocess.STDOUT,
+                start_new_session=True,
+                preexec_fn=_end_with_parent,
             )
         self.processes.append(process)
         return process
