@@ -302,7 +302,8 @@ def test_a_seal_that_does_not_hold_is_not_filed(
 
     def spoilt(pdf: bytes, *args: Any, **more: Any) -> signing.Seal:
         good = seal(pdf, *args, **more)
-        return signing.Seal(good.pdf[:500] + b"X" + good.pdf[501:], good.certificate_sha256, good.certificate_subject)
+        other = bytes([good.pdf[500] ^ 1])  # whatever stands there, this is something else
+        return signing.Seal(good.pdf[:500] + other + good.pdf[501:], good.certificate_sha256, good.certificate_subject)
 
     monkeypatch.setattr(signing, "seal", spoilt)
     actions.ask_card(released, by=planner, at=at)
