@@ -3,8 +3,8 @@ SHELL := /bin/bash
 .DEFAULT_GOAL := help
 .PHONY: help demo test test-production lint bench lock setup
 
-# Processes that share the tests, 0 for none beside pytest itself: on two cores two took longer than one, since each
-# lays its own database and loads every library. `make test WORKERS=2` compares.
+# Processes that share the tests, 0 for none beside pytest itself. Each lays its own database and loads every library;
+# whether two pay on two quiet cores has not been measured on the whole suite: `make test WORKERS=2` compares.
 WORKERS ?= 0
 ARGS ?=
 
