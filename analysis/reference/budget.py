@@ -18,8 +18,7 @@ from analysis.uncertainty import Source
 
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
-LAG_MODEL_PART = 0.035
-SMOOTHED = 1.15            # the smoothed angle's noise is related for longer than the blocks show (from simulation)
+LAG_MODEL_PART = 0.01
 
 
 def type_a(found: Estimate) -> tuple[float, float]:
@@ -41,7 +40,7 @@ def type_a(found: Estimate) -> tuple[float, float]:
         # a block figure from m blocks is known to 1/sqrt(2m); only an excess beyond that is believed in full
         if block > spread:
             spread, freedom = block, float(len(sums))
-    return SMOOTHED * math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
+    return math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
 
 
 def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:

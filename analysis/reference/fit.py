@@ -222,7 +222,11 @@ def reweigh(residual: Floats, slope: Floats, allowed: Flags, points: Points, *, 
     The variance of a point is s0²/count + (slope · s1)²; the weight is s0² over it.
     """
     f2 = slope**2
-    seen = allowed & ~points.spiky & (points.count < 4.0)
+    known = f2 * points.rough_deg**2
+    seen = allowed & ~points.spiky & (points.count < 4.0) & (points.rough_deg == 0.0)
+    if seen.sum() < 0.3 * allowed.sum():
+        seen = allowed & ~points.spiky & (points.count < 4.0)
+        known = np.zeros_like(known)
     if seen.sum() < 8:
         seen = allowed
     r, g = np.abs(residual[seen]) * np.sqrt(np.minimum(points.count[seen], 1.0)), f2[seen]
@@ -234,19 +238,22 @@ def reweigh(residual: Floats, slope: Floats, allowed: Flags, points: Points, *, 
     s0sq = max(v_low - s1sq * g_low, 0.02 * v_low, 1e-14)
     if s1sq == 0.0:
         s0sq = max((1.4826 * float(np.median(r))) ** 2, 1e-14)
-    variance = s0sq / points.count + s1sq * f2
+    variance = s0sq / points.count + np.maximum(s1sq * f2, known)
     for _ in range(2):
         inside = seen & (residual**2 < OUTLIER**2 * variance)
         if inside.sum() < 0.5 * seen.sum():
             break
         # the medians fix the scale roughly; the inliers fix it efficiently
         ratio = float(np.mean(residual[inside] ** 2 / variance[inside]))
-        variance, s0sq, s1sq = variance * ratio, s0sq * ratio, s1sq * ratio
+        s0sq, s1sq = s0sq * ratio, s1sq * ratio
+        variance = s0sq / points.count + np.maximum(s1sq * f2, known)
+    # a smoothed angle errs little but alike for long: it is worth what the readings behind it are
+    worth = np.maximum(variance, s0sq / points.count + f2 * points.drawn_deg**2)
     if gentle:
         far = np.maximum(np.abs(residual) / np.sqrt(variance), HUBER)
-        weight = np.where(allowed & ~points.spiky, s0sq / variance * HUBER / far, 0.0)
+        weight = np.where(allowed & ~points.spiky, s0sq / worth * HUBER / far, 0.0)
     else:
-        weight = np.where(allowed & (residual**2 < OUTLIER**2 * variance), s0sq / variance, 0.0)
+        weight = np.where(allowed & (residual**2 < OUTLIER**2 * variance), s0sq / worth, 0.0)
     return float(np.sqrt(s0sq)), float(np.sqrt(s1sq)), weight
 
 

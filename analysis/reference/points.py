@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
-from scipy.signal import lfilter, savgol_filter
+from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.signal import lfilter
 
+from analysis.reference.path import trace_path
 from analysis.sweeps import Sweep, encoder_step
 
 Floats = npt.NDArray[np.float64]
@@ -23,10 +24,12 @@ Flags = npt.NDArray[np.bool_]
 WANTED_POINTS = 4000
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
-SPEED_SPAN_S = 0.25       # half width of the cubic that gives the local speed
-ANGLE_SPAN_S = 0.12       # half width of the cubic that smooths the encoder's steps
-PATH_SPAN_S = 0.16        # half width of the cubic from which a late probe's angle is taken
-WIDE_SPAN_S = 0.6         # and where the shaft turns evenly
+BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
+LINE_NOISE = 12.0**-0.5   # standard deviation of a reading at its nearest line, in steps
+KINK_BEFORE_S = 0.05      # how long before a start or stop,
+KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
+KINK_S = 0.05             # by what the shaft does in this time
+FILTER_PACE_S = 0.02
 LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
@@ -38,7 +41,8 @@ class Points:
     time_s; angle_deg (crank, cumulative); lift (scaled: see `scale`); sweep (index); sense (+1, -1);
     speed (crank degrees per second, signed);
     behind (shape (m, n), see `motion`); count (samples in the point, 1 for the usual
-    number); spiky (flag: stands out of its neighbourhood).
+    number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
+    nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with).
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
 
@@ -51,6 +55,8 @@ class Points:
     behind: Floats
     spiky: Flags
     count: Floats
+    rough_deg: Floats
+    drawn_deg: Floats
     samples_per_point: int
     scale: float = 1.0
 
@@ -68,8 +74,25 @@ class Points:
     def only(self, keep: Flags) -> Points:
         """The points for which `keep` holds."""
         return replace(self, **{name: getattr(self, name)[keep] for name in (
-            "time_s", "angle_deg", "lift", "sweep", "sense", "speed", "spiky", "count")},
+            "time_s", "angle_deg", "lift", "sweep", "sense", "speed", "spiky", "count", "rough_deg", "drawn_deg")},
             behind=self.behind[:, keep])
+
+
+@dataclass(frozen=True)
+class Motion:
+    """What the shaft did at n samples.
+
+    angle_deg (n,): the encoder's steps smoothed out where that can be believed; speed_deg_s (n,);
+    behind_deg_s (2 * len(LAGS_S), n): how far a probe late by each of the lags is behind, over the lag, for a pure
+    delay and then for a first-order filter; rough_deg (n,): standard deviation of the angle where it is not smooth;
+    reading_deg: that of a reading about the smooth path.
+    """
+
+    angle_deg: Floats
+    speed_deg_s: Floats
+    behind_deg_s: Floats
+    rough_deg: Floats
+    reading_deg: float
 
 
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0) -> Points:
@@ -84,11 +107,11 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts = [_merged(*c, per_point, step) for c in columns]
     sizes = [len(part[0]) for part in parts]
-    time_p, angle_p, lift_p, count_p, spiky, speed, behind = (
-        np.concatenate([part[k] for part in parts], axis=-1) for k in range(7))
+    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, behind = (
+        np.concatenate([part[k] for part in parts], axis=-1) for k in range(9))
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
-    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p,
+    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, rough, drawn,
                   first * per_point, scale)
 
 
@@ -111,7 +134,7 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     While the shaft stands, every sample has the same encoder error: a thousand of them are one observation.
     """
     n = len(time_s)
-    moved, speed, behind = motion(time_s, angle_deg, step_deg)
+    moved = motion(time_s, angle_deg, step_deg)
     spiky = _stands_out(lift)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
     lengths = np.diff(np.append(starts, n))
@@ -124,57 +147,37 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     kept = np.add.reduceat(weight, edges)
     weight[np.repeat(kept == 0.0, np.diff(np.append(edges, n)))] = 1.0
     counts = np.add.reduceat(weight, edges)
-    means = [np.add.reduceat(column * weight, edges) / counts for column in (time_s, moved, lift, speed, *behind)]
-    return means[0], means[1], means[2], counts / per_point, (kept == 0.0).astype(float), means[3], np.array(means[4:])
+    rough = np.maximum(moved.rough_deg, np.repeat(long, lengths) * step_deg * LINE_NOISE)
+    columns = (time_s, moved.angle_deg, lift, moved.speed_deg_s, rough, *moved.behind_deg_s)
+    drawn = moved.reading_deg / np.sqrt(counts)
+    means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
+    flags = (kept == 0.0).astype(float)
+    return means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, np.array(means[5:])
 
 
-def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> tuple[Floats, Floats, Floats]:
-    """The shaft's angle with the encoder's steps smoothed out, its speed, and how far a late probe is behind.
+def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> Motion:
+    """The shaft's motion over one sweep; arguments of shape (n,), the encoder's step in crank degrees.
 
-    A cubic through the neighbours in time (least squares, moving) follows any motion a barred engine makes; it is
-    believed where it stays within the encoder's step of all that was read nearby, else the reading stands.
-
-    Returns
-    -------
-    angle_deg, speed_deg_s : ndarray, shape (n,)
-    behind_deg_s : ndarray, shape (2 * len(LAGS_S), n)
-        For each lag a pure delay, then for each a first-order filter: angle less late angle, over the lag.
+    The smooth path is believed where it stays within the encoder's step of all that was read nearby, else the
+    reading stands. Where the shaft starts or stops neither is: nobody read what it did between two lines.
     """
     n = len(time_s)
-    if n < 8 or time_s[-1] <= time_s[0]:
-        return angle_deg, np.zeros(n), np.zeros((2 * len(LAGS_S), n))
-    pace = max(float(time_s[-1] - time_s[0]) / 400_000.0, float(np.median(np.diff(time_s))), 1e-9)
-    grid = np.arange(time_s[0], time_s[-1] + pace, pace)
-    even = np.interp(grid, time_s, angle_deg)
-    slow = _window(SPEED_SPAN_S, pace, len(even))
-    speed = savgol_filter(even, slow, 3, deriv=1, delta=pace)
-    path = _path(even, pace, step_deg)
-    late = [(path - np.interp(grid - lag, grid, path)) / lag for lag in LAGS_S]
-    late += [(path - _filtered(path, pace, lag)) / lag for lag in LAGS_S]
-    behind = np.array([np.interp(time_s, grid, column) for column in late])
-    fast = _window(ANGLE_SPAN_S, pace, len(even))
-    smooth = savgol_filter(even, fast, 3)
-    away = maximum_filter1d(np.abs(smooth - even), fast)
-    at = np.clip(((time_s - time_s[0]) / pace).round().astype(int), 0, len(even) - 1)
-    believed = away[at] <= ANGLE_TRUST * step_deg + 1e-9
-    better = np.interp(time_s, grid, smooth)
-    return np.where(believed, better, angle_deg), np.interp(time_s, grid, speed), behind
-
-
-def _path(even: Floats, pace: float, step_deg: float) -> Floats:
-    """The shaft's path for the lag: as smooth as the readings allow.
-
-    Noise of the path is noise of the angle itself, and would be taken for lag: where the shaft turns evenly the
-    wide cubic has next to none, and where it does not the narrow one follows.
-    """
-    narrow = savgol_filter(even, _window(PATH_SPAN_S, pace, len(even)), 3)
-    wide_window = _window(WIDE_SPAN_S, pace, len(even))
-    wide = savgol_filter(even, wide_window, 3)
-    away = maximum_filter1d(np.abs(wide - even), wide_window)
-    # fade from one to the other over the narrow window, or the seam would look like a jump of the speed
-    believed = (away <= ANGLE_TRUST * step_deg + 1e-9).astype(float)
-    share = uniform_filter1d(believed, _window(PATH_SPAN_S, pace, len(even)))
-    return np.asarray(share * wide + (1.0 - share) * narrow)
+    path = trace_path(time_s, angle_deg)
+    if path is None:
+        zero = np.zeros(n)
+        return Motion(angle_deg, zero, np.zeros((2 * len(LAGS_S), n)), zero + step_deg * LINE_NOISE, 0.0)
+    smooth, speed = path(time_s), path.speed(time_s)
+    span = max(3, round(BELIEF_SPAN_S / max(float(time_s[-1] - time_s[0]) / n, 1e-9)))
+    believed = maximum_filter1d(np.abs(smooth - angle_deg), span) <= ANGLE_TRUST * step_deg + 1e-9
+    doubtful = path.near_kink(time_s, KINK_BEFORE_S, KINK_AFTER_S)
+    usual = float(np.median(np.abs(speed)))
+    rough = np.where(believed, 0.0, step_deg * LINE_NOISE) + np.where(doubtful, step_deg * LINE_NOISE + usual * KINK_S, 0.0)
+    late = [(smooth - path(time_s - lag)) / lag for lag in LAGS_S]
+    pace = min(path.bin_s, FILTER_PACE_S)
+    grid = np.arange(path.first_s, path.last_s + pace, pace)
+    along = path(grid)
+    late += [np.interp(time_s, grid, (along - _filtered(along, pace, lag)) / lag) for lag in LAGS_S]
+    return Motion(np.where(believed, smooth, angle_deg), speed, np.array(late), rough, path.reading_deg)
 
 
 def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
@@ -184,12 +187,6 @@ def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
     taps = [1.0 - slide, slide - keep]
     start = np.array([path[0] * (1.0 - taps[0])])
     return np.asarray(lfilter(taps, [1.0, -keep], path, zi=start)[0])
-
-
-def _window(span_s: float, pace: float, most: int) -> int:
-    """Odd number of points within +-span, at least 5 and no more than there are."""
-    half = max(2, round(span_s / pace))
-    return min(2 * half + 1, most if most % 2 else most - 1)
 
 
 def _stands_out(lift: Floats) -> Flags:

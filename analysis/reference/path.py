@@ -1,0 +1,182 @@
+"""The shaft's path behind the encoder's steps: smooth where it turns, kinked where it starts or stops.
+
+The readings of a sweep are averaged in short bins of equal time and smoothed by a penalty on third differences
+(Whittaker 1923; Eilers, Anal. Chem. 75, 3631, 2003),
+
+    Σ w_i (y_i − θ_i)² + λ Σ v_j (Δ³θ)_j²
+
+with w_i the number of readings in a bin. λ is the one most likely for the readings (restricted likelihood of the
+same model read as a random walk of the acceleration),
+
+    −2 log L(λ) = (m − 3) log[(y − θ̂)ᵀWy] + log det(W + λP) − (m − 3) log λ + const
+
+so that the path is its own expectation given the readings. That matters for the lag: an angle that was smoothed too
+much follows the changes of speed too little, one smoothed too little follows its own noise, and both bias the lag.
+v_j is 1, and next to nothing where the shaft starts or stops (a reading that stays far longer than the pace explains)
+or where a first pass finds the path kinked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import CubicSpline
+from scipy.linalg import LinAlgError, cholesky_banded, cho_solve_banded
+from scipy.ndimage import binary_dilation
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+ORDER = 3
+LINES_PER_BIN = 1.5       # a bin crosses this many lines, so that neighbouring bins err independently
+LEAST_BINS = 12
+MOST_BINS = 6000
+SHORTEST_BIN_S = 0.02
+LONGEST_BIN_S = 0.1
+STAND_S = 0.3             # a reading that stays longer, and
+STAND_PACES = 6.0         # this many times longer than the usual one, means that the shaft stands
+FREE = 1e-5               # v where the path may kink
+KINK = 5.0                # robust standard deviations of a third difference
+SMOOTHNESS = np.geomspace(1e-2, 1e9, 11)
+
+
+@dataclass(frozen=True)
+class Path:
+    """Where the shaft stood: a function of time over one sweep, crank degrees.
+
+    `kinks_s` are the places it bends at. `reading_deg` is the standard deviation of a reading about the path, as the
+    bins show it: smoothing makes neighbours alike, so a sum over the path errs as a sum over such readings does.
+    """
+
+    spline: CubicSpline
+    first_s: float
+    last_s: float
+    kinks_s: Floats
+    bin_s: float
+    reading_deg: float
+
+    def __call__(self, time_s: Floats) -> Floats:
+        return np.asarray(self.spline(np.clip(time_s, self.first_s, self.last_s)))
+
+    def speed(self, time_s: Floats) -> Floats:
+        """Degrees per second."""
+        return np.asarray(self.spline(np.clip(time_s, self.first_s, self.last_s), 1))
+
+    def near_kink(self, time_s: Floats, before_s: float, after_s: float) -> Flags:
+        """Times within the given spans of a kink."""
+        if not len(self.kinks_s):
+            return np.zeros(len(time_s), dtype=bool)
+        at = np.searchsorted(self.kinks_s, time_s)
+        ahead = self.kinks_s[np.minimum(at, len(self.kinks_s) - 1)] - time_s
+        behind = time_s - self.kinks_s[np.maximum(at - 1, 0)]
+        return np.asarray(((ahead >= 0.0) & (ahead <= before_s)) | ((behind >= 0.0) & (behind <= after_s)))
+
+
+def trace_path(time_s: Floats, angle_deg: Floats) -> Path | None:
+    """The path through one sweep's readings, shape (n,) each; None when there are too few.
+
+    Readings are at their nearest line; times do not decrease.
+    """
+    bins = _binned(time_s, angle_deg)
+    if bins is None:
+        return None
+    centre, value, weight, stands, width = bins
+    free = np.zeros(len(centre) - ORDER, dtype=bool)
+    for at in stands:
+        free[max(0, at - ORDER):at + 1] = True
+    smooth, noise = _smoothest(value, weight, free)
+    kinked = _kinked(smooth, free)
+    if kinked.any():
+        free |= kinked
+        smooth, noise = _smoothest(value, weight, free)
+    places = centre[np.flatnonzero(free) + 1]
+    # a bin's mean stands off its middle by B²/24 of the curvature
+    bend = np.zeros_like(smooth)
+    bend[1:-1] = np.diff(smooth, 2) / 24.0
+    bend[1:-1][_wide(free, len(smooth))[1:-1]] = 0.0
+    return Path(CubicSpline(centre, smooth - bend), float(time_s[0]), float(time_s[-1]), places, width, noise)
+
+
+def _wide(free: Flags, count: int) -> Flags:
+    flags = np.zeros(count, dtype=bool)
+    for shift in range(ORDER + 1):
+        flags[shift:shift + len(free)] |= free
+    return flags
+
+
+def _binned(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats, Floats, list[int], float] | None:
+    """Bin centres, mean readings, counts, the bins at which a stand begins or ends, and the bins' width."""
+    n = len(time_s)
+    span = float(time_s[-1] - time_s[0]) if n else 0.0
+    if n < LEAST_BINS or span <= 0.0:
+        return None
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
+    stops = np.append(starts[1:], n)
+    lasted = time_s[np.minimum(stops, n - 1)] - time_s[starts]
+    usual = float(np.median(lasted))
+    pace = span / (n - 1)
+    width = float(np.clip(LINES_PER_BIN * usual, max(SHORTEST_BIN_S, pace), max(LONGEST_BIN_S, pace)))
+    count = int(np.clip(round(span / width), LEAST_BINS, MOST_BINS))
+    width = span / count
+    place = np.minimum(((time_s - time_s[0]) / width).astype(int), count - 1)
+    weight = np.bincount(place, minlength=count).astype(float)
+    full = np.maximum(weight, 1.0)
+    value = np.bincount(place, angle_deg, count) / full
+    centre = time_s[0] + (np.arange(count) + 0.5) * width
+    # readings that lie to one side of a bin's middle are brought there at the local speed
+    off = np.where(weight > 0, np.bincount(place, time_s, count) / full - centre, 0.0)
+    seen = weight > 0
+    speed = np.gradient(np.interp(centre, centre[seen], value[seen]), width)
+    value = np.where(seen, value - off * speed, 0.0)
+    long = lasted > max(STAND_S, STAND_PACES * usual)
+    stands = sorted({int(place[k]) for k in (*starts[long].tolist(), *(np.minimum(stops[long], n) - 1).tolist())
+                     if 0 < place[k] < count - 1})
+    return centre, value, weight, stands, width
+
+
+def _penalty(free: Flags, count: int) -> Floats:
+    """Lower banded form of Dᵀ V D, shape (ORDER + 1, count)."""
+    v = np.where(free, FREE, 1.0)
+    taps = np.array([-1.0, 3.0, -3.0, 1.0])
+    band = np.zeros((ORDER + 1, count))
+    for lower in range(ORDER + 1):
+        for k in range(ORDER + 1 - lower):
+            band[lower, k:k + len(v)] += v * taps[k] * taps[k + lower]
+    return band
+
+
+def _smoothest(value: Floats, weight: Floats, free: Flags) -> tuple[Floats, float]:
+    """The smooth path by restricted likelihood over a grid of λ refined once, and a reading's standard deviation."""
+    count = len(value)
+    band = _penalty(free, count)
+    level = value[weight > 0].mean()
+    y = np.where(weight > 0, value - level, 0.0)
+    seen = int((weight > 0).sum())
+
+    def tried(scale: float) -> tuple[float, Floats, float]:
+        matrix = scale * band
+        matrix[0] += weight
+        try:
+            factor = cholesky_banded(matrix, lower=True, check_finite=False)
+        except LinAlgError:
+            return np.inf, y, 0.0
+        theta = cho_solve_banded((factor, True), weight * y, check_finite=False)
+        left = max(float(np.sum(weight * y * (y - theta))), 1e-18)
+        logdet = 2.0 * float(np.log(factor[0]).sum())
+        return (seen - ORDER) * np.log(left) + logdet - (count - ORDER) * np.log(scale), theta, left
+
+    scores = [tried(float(s))[0] for s in SMOOTHNESS]
+    k = int(np.argmin(scores))
+    _, theta, left = min((tried(float(s)) for s in SMOOTHNESS[k] * np.geomspace(0.15, 6.6, 6)), key=lambda t: t[0])
+    return theta + level, float(np.sqrt(left / max(seen - ORDER, 1)))
+
+
+def _kinked(smooth: Floats, free: Flags) -> Flags:
+    """Third differences far beyond the others: the shaft was stopped or let go there."""
+    third = np.abs(np.diff(smooth, ORDER))
+    usual = 1.4826 * float(np.median(third[~free])) if (~free).any() else 0.0
+    if usual <= 0.0:
+        return np.zeros(len(third), dtype=bool)
+    return np.asarray(binary_dilation(third > KINK * usual) & ~free)
