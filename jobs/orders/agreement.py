@@ -1,10 +1,10 @@
 """Does the as-left result agree with the as-found one and the correction that was applied?
 
-    expected = as-found reference + shift of the index ring in crank degrees
-    E = |as-left − expected| / √(U_found² + U_left² + (k · u_shift)²),   agreement when E ≤ 1
+    expected = as-found reference + sum of the shifts of the index ring since then, in crank degrees
+    E = |as-left − expected| / √(U_found² + U_left² + Σ (k · u_shift)²),   agreement when E ≤ 1
 
-E is the E_n number of ISO 13528 (9.7) with the shift's own uncertainty added: it is a reading, so half of
-its last digit either way, rectangular (JCGM 100, 4.3.7 and F.2.2.1). All angles are crank degrees; the shift
+E is the E_n number of ISO 13528 (9.7) with the uncertainty of each shift added: it is a reading, so half of
+its last digit either way, rectangular (JCGM 100, 4.3.7 and F.2.2.1). All angles are crank degrees; a shift
 is that of the index ring along its rim or about its centre, positive in the sense of normal rotation, as the
 `correction` of the result contract states it: an advance raises the reference by as much. Both traces share
 encoder, lobe and probe, so part of U cancels in the difference: the criterion is wider than a full account
@@ -16,7 +16,7 @@ Forward and reverse of the as-left trace must agree within the engine type's lim
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
@@ -72,33 +72,35 @@ class Agreement:
         return self.number <= 1.0
 
 
-def change_deg(found: Measured, shift: Shift | None, spec: Mapping[str, Any], *, set_left_out: bool) -> float:
-    """By how much the reference should have moved, crank degrees.
+def change_deg(
+    found: Measured, shifts: Sequence[Shift] | None, spec: Mapping[str, Any], *, set_left_out: bool
+) -> float:
+    """By how much the reference should have moved, crank degrees: the sum of the shifts made since as-found.
 
-    Without a reading of the shift the stated correction counts as applied in full; when the setting was
-    left out, nothing moved.
+    Where no shift is ever read (None) the stated correction counts as applied in full; when the setting was
+    left out, or none was made since (an empty sequence), nothing moved.
     """
     if set_left_out:
         return 0.0
-    if shift is None:
+    if shifts is None:
         return -(found.deviation_deg or 0.0)
-    return _in_crank_degrees(shift.value, shift.unit, spec)
+    return math.fsum(_in_crank_degrees(shift.value, shift.unit, spec) for shift in shifts)
 
 
 def compare(
     found: Measured,
     left: Measured,
     *,
-    shift: Shift | None,
+    shifts: Sequence[Shift] | None,
     spec: Mapping[str, Any],
     set_left_out: bool,
 ) -> Agreement | None:
     """Compare two results; None when either has no angle, which the verdicts tell already."""
     if found.reference_deg is None or left.reference_deg is None:
         return None
-    expected = found.reference_deg + change_deg(found, shift, spec, set_left_out=set_left_out)
+    expected = found.reference_deg + change_deg(found, shifts, spec, set_left_out=set_left_out)
     parts = [found.expanded_uncertainty_deg or 0.0, left.expanded_uncertainty_deg or 0.0]
-    if shift is not None and not set_left_out:
+    for shift in [] if set_left_out else shifts or []:
         half_digit = abs(_in_crank_degrees(shift.resolution, shift.unit, spec)) / 2
         parts.append(COVERAGE_FACTOR * half_digit / math.sqrt(3))
     difference = math.remainder(left.reference_deg - expected, 360.0)

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any
 
 from jobs.fleet import queries as fleet
-from jobs.orders import queries, results, rules
+from jobs.orders import queries, results, rules, shifts
 from jobs.orders.models import (
     Acknowledgement,
     Finding,
@@ -324,11 +324,20 @@ def readings_that_count(step: OrderStep) -> dict[str, Reading]:
 
 
 def is_satisfied(step: OrderStep) -> bool:
+def points_of(step: OrderStep, counting: dict[str, Reading]) -> list[str]:
+    """The points at which a step is read, with those of further shifts of the ring after rework."""
+    return shifts.points_of(step, counting.values())
+
+
     """Whether every point of a reading or torque step has a reading within limits or accepted as it is."""
     counting = readings_that_count(step)
-    if set(counting) < set(step.definition.reading_points):
+    if not set(points_of(step, counting)) <= set(counting):
         return False
-    outside = [reading.pk for reading in counting.values() if not reading.within]
+    outside = [
+        reading.pk
+        for reading in counting.values()
+        if not reading.within and not shifts.made_good(reading, counting.values())
+    ]
     accepted = Finding.objects.filter(reading__in=outside, decision=Finding.Decision.ACCEPT)
     return set(accepted.values_list("reading", flat=True)) == set(outside) and not _needs_rework(
         step, counting

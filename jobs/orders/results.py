@@ -1,12 +1,10 @@
-"""The as-left result of an order set against its as-found result and the correction that was recorded."""
+"""The as-left result of an order set against its as-found result and the shifts that were recorded in between."""
 
 from __future__ import annotations
 
-from jobs.orders import quantities, queries
-from jobs.orders.agreement import Agreement, Measured, Shift, compare, problems
-from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
-
-RING_SHIFT = "ring shift"
+from jobs.orders import queries, shifts
+from jobs.orders.agreement import Agreement, Measured, compare, problems
+from jobs.orders.models import Analysis, OrderStep, ProcedureStep, WorkOrder
 
 
 def gives_a_verdict(analysis: Analysis) -> bool:
@@ -38,30 +36,29 @@ def agreement_of(analysis: Analysis) -> Agreement | None:
     found = queries.stage_result(order, ProcedureStep.Stage.AS_FOUND)
     if found is None:
         return None
+    since, until = found.trace.uploaded_at, analysis.trace.uploaded_at
     return compare(
         measured(found),
         measured(analysis),
-        shift=_shift(order),
+        shifts=shifts.made_between(order, since, until),
         spec=analysis.spec,
         set_left_out=_set_left_out(order),
     )
 
 
-def _shift_steps(order: WorkOrder) -> list[OrderStep]:
-    return list(order.steps.filter(definition__quantity=RING_SHIFT).order_by("position"))
+def correction_to_make(order: WorkOrder) -> Analysis | None:
+    """The result whose correction the next shift of the ring has to make; None when none tells.
+
+    As-found first; once the ring was shifted, as-left, when it was taken since.
+    """
+    last = max((shifts.made_at(reading) for reading in shifts.counting(order)), default=None)
+    stage = ProcedureStep.Stage.AS_FOUND if last is None else ProcedureStep.Stage.AS_LEFT
+    result = queries.stage_result(order, stage)
+    if result is None or not gives_a_verdict(result):
+        return None
+    return result if last is None or result.trace.uploaded_at >= last else None
 
 
 def _set_left_out(order: WorkOrder) -> bool:
-    steps = _shift_steps(order)
+    steps = shifts.steps_of(order)
     return bool(steps) and all(step.state == OrderStep.State.NOT_NEEDED for step in steps)
-
-
-def _shift(order: WorkOrder) -> Shift | None:
-    """The ring shift that counts: what was read last, with the digits that were typed."""
-    counting = Reading.objects.filter(step__in=_shift_steps(order), superseded_at__isnull=True)
-    reading = counting.order_by("-step__position", "-pk").first()
-    if reading is None:
-        return None
-    stored_as_typed = reading.entered_unit == reading.unit
-    digits = quantities.decimals(reading.entered) if stored_as_typed else None
-    return Shift.read(reading.value, reading.unit, digits=digits)

@@ -9,7 +9,7 @@ from decimal import Decimal
 from django.db import transaction
 
 from jobs.errors import BadInput, Reason, check_fields, refuse
-from jobs.orders import facts, quantities, queries, results, rules
+from jobs.orders import facts, quantities, results, rules, shifts
 from jobs.orders.actions.common import announce, local, record, save
 from jobs.orders.actions.findings import add_finding, clear_findings, open_again, review_as_left, settle_readings
 from jobs.orders.actions.steps import locked_step
@@ -48,7 +48,7 @@ def record_reading(
     counting = facts.readings_that_count(step)
     proposed = rules.ReadingFacts(
         point=point,
-        points=tuple(definition.reading_points),
+        points=tuple(facts.points_of(step, counting)),
         already=_in_words(counting[point]) if point in counting else "",
     )
     is_reading = definition.kind in {ProcedureStep.Kind.READING, ProcedureStep.Kind.TORQUE}
@@ -156,7 +156,7 @@ def _settle_correction(old: Reading, new: Reading, *, by: Person, at: datetime) 
     if step.state == OrderStep.State.DONE and not facts.is_satisfied(step):
         open_again(order, step, why="a corrected reading is out of its limits", by=by, at=at)
     settle_readings(order, step, at=at)
-    if step.definition.quantity == results.RING_SHIFT:
+    if shifts.is_shift(step):
         because = f"The ring shift was corrected to {_in_words(new)}."
         review_as_left(order, because=because, by=by, at=at)
 
@@ -197,7 +197,7 @@ def _record_confirmed_unit(reading: Reading, suspicion: str, *, by: Person, at: 
 def _expected(step: OrderStep) -> tuple[Decimal | None, Decimal | None]:
     """Where the value should lie: the limits; for the ring shift, a fifth either side of what was stated."""
     definition = step.definition
-    stated = _stated_shift(step) if definition.quantity == results.RING_SHIFT and definition.unit == "mm" else None
+    stated = _stated_shift(step) if shifts.is_shift(step) and definition.unit == "mm" else None
     if stated is None:
         return definition.low, definition.high
     margin = max(abs(stated) / 5, Decimal("0.1"))
@@ -205,8 +205,8 @@ def _expected(step: OrderStep) -> tuple[Decimal | None, Decimal | None]:
 
 
 def _stated_shift(step: OrderStep) -> Decimal | None:
-    """The shift along the rim that the as-found result states, with the sign of `ring_shift_mm`."""
-    found = queries.stage_result(step.work_order, ProcedureStep.Stage.AS_FOUND)
+    """The shift along the rim that the result before it states, with the sign of `ring_shift_mm`."""
+    found = results.correction_to_make(step.work_order)
     correction = found.result.get("correction") if found is not None and isinstance(found.result, dict) else None
     stated = correction.get("ring_shift_mm") if isinstance(correction, dict) else None
     return Decimal(str(stated)) if isinstance(stated, int | float) else None

@@ -10,9 +10,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.errors import Reason
-from jobs.orders import facts, quantities, queries, rules
+from jobs.orders import facts, quantities, queries, results, rules, shifts
 from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
-from jobs.orders.results import RING_SHIFT, gives_a_verdict, problems_of
+from jobs.orders.results import gives_a_verdict, problems_of
 from jobs.orders.watching import Correction, correction_of, errand_of
 from jobs.people import policies
 from jobs.web.figures import MINUS
@@ -140,12 +140,13 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
     point = form.data.get("point", "") if form.is_bound else form.initial["point"]
     suspicion = form.refused_with("unit-suspicion") or asked["correct"].refused_with("unit-suspicion")
     if counting and not form.is_bound and definition.kind == Kind.TORQUE:
+    points = facts.points_of(found, counting)
         form.fields["entered"].widget.attrs["autofocus"] = True  # bolt after bolt, without reaching for the field
     return {
-        "points": [(one, counting.get(one)) for one in definition.reading_points],
+        "points": [(one, counting.get(one)) for one in points],
         "point": point,
         "point_is_read": point in counting,
-        "many_points": any(definition.reading_points),
+        "many_points": any(points),
         "limits": quantities.limits_in_words(definition.low, definition.high, definition.unit).replace("-", MINUS),
         "units": quantities.units_for(definition.unit),
         "suspicion": suspicion,
@@ -157,11 +158,12 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
 
 
 def _stated_correction(found: OrderStep) -> Correction | None:
-    """At the step where the ring is shifted: by how much and which way, as the as-found verdict states it."""
-    if found.definition.quantity != RING_SHIFT:
+    """At the step where the ring is shifted: by how much and which way, as the verdict before it states it."""
+    if not shifts.is_shift(found):
         return None
     as_found = queries.stage_result(found.work_order, ProcedureStep.Stage.AS_FOUND)
-    return correction_of(as_found) if as_found is not None and gives_a_verdict(as_found) else None
+    stated = results.correction_to_make(found.work_order) if found.state == OrderStep.State.OPEN else as_found
+    return correction_of(stated) if stated is not None and gives_a_verdict(stated) else None
 
 
 def _traces(found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:

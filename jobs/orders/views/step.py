@@ -86,11 +86,11 @@ def _forms(request: PersonRequest, found: OrderStep) -> dict[str, PageForm]:
 
 def _next_point(request: PersonRequest, found: OrderStep) -> str:
     """The point asked for by `?point=`, or the first without a reading."""
-    points = found.definition.reading_points
-    wanted = request.GET.get("point", "")
-    if wanted in points and any(points):
-        return wanted
     read = facts.readings_that_count(found)
+    points = facts.points_of(found, read)
+    wanted = request.GET.get("point", "")
+    if wanted and wanted in points:
+        return wanted
     return next((point for point in points if point not in read), points[0])
 
 

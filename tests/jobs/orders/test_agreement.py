@@ -38,8 +38,8 @@ def measured(deviation: float | None, expanded: float = 0.05, **more: Any) -> Me
 
 
 def agreement(found: float, left: float, shift_mm: float | None, **more: Any) -> Agreement:
-    shift = None if shift_mm is None else Shift(shift_mm, 0.0, "mm")
-    made = compare(measured(found), measured(left), shift=shift, spec=SPEC, set_left_out=False, **more)
+    shifts = None if shift_mm is None else [Shift(shift_mm, 0.0, "mm")]
+    made = compare(measured(found), measured(left), shifts=shifts, spec=SPEC, set_left_out=False, **more)
     assert made is not None
     return made
 
@@ -77,7 +77,7 @@ def test_without_a_reading_the_stated_correction_counts_as_applied() -> None:
 
 
 def test_a_setting_left_out_moves_nothing() -> None:
-    made = compare(measured(0.1), measured(0.11), shift=None, spec=SPEC, set_left_out=True)
+    made = compare(measured(0.1), measured(0.11), shifts=None, spec=SPEC, set_left_out=True)
     assert made is not None
     assert made.expected_deg == pytest.approx(140.1)
     assert made.holds
@@ -99,34 +99,50 @@ def test_the_correction_that_the_analysis_states_leads_to_the_target(deviation: 
 
 def test_a_geared_ring_turns_by_its_ratio() -> None:
     spec = {**SPEC, "index_per_crank": 0.5}
-    by_rim = change_deg(measured(1.0), Shift(ONE_DEGREE_MM, 0.0, "mm"), spec, set_left_out=False)
-    by_angle = change_deg(measured(1.0), Shift(1.0, 0.0, "deg"), spec, set_left_out=False)
+    by_rim = change_deg(measured(1.0), [Shift(ONE_DEGREE_MM, 0.0, "mm")], spec, set_left_out=False)
+    by_angle = change_deg(measured(1.0), [Shift(1.0, 0.0, "deg")], spec, set_left_out=False)
     assert by_rim == pytest.approx(2.0)
     assert by_angle == pytest.approx(2.0)
 
 
 def test_millimetres_on_a_ring_without_a_radius_have_no_angle() -> None:
     with pytest.raises(ValueError, match="no radius"):
-        change_deg(measured(1.0), Shift(1.0, 0.0, "mm"), {}, set_left_out=False)
+        change_deg(measured(1.0), [Shift(1.0, 0.0, "mm")], {}, set_left_out=False)
 
 
 def test_a_shift_read_coarsely_is_itself_uncertain() -> None:
     # Whole millimetres: half a digit 0.5 mm = 0.11459° of crank at 250 mm, over √3, k = 2.
     shift = Shift.read(Decimal("-4.000000"), "mm", digits=0)
-    made = compare(measured(1.0, 0.0), measured(0.1, 0.0), shift=shift, spec=SPEC, set_left_out=False)
+    made = compare(measured(1.0, 0.0), measured(0.1, 0.0), shifts=[shift], spec=SPEC, set_left_out=False)
     assert made is not None
     assert made.joint_expanded_deg == pytest.approx(0.132319, abs=1e-6)
 
 
+def test_the_shifts_made_since_as_found_add_up_and_each_is_uncertain_by_its_own_digit() -> None:
+    # −1.2 mm too little, then −3.16 mm more: 250 · π/180 = 4.36 mm for the degree that was off.
+    shifts = [Shift.read(Decimal("-1.200000"), "mm", digits=1), Shift.read(Decimal("-3.160000"), "mm", digits=2)]
+    made = compare(measured(1.0, 0.0), measured(0.0, 0.0), shifts=shifts, spec=SPEC, set_left_out=False)
+    assert made is not None
+    assert made.expected_deg == pytest.approx(141.0 - math.degrees(4.36 / 250.0))
+    # Halves of 0.1 mm and of 0.01 mm at 250 mm over √3, k = 2: 0.0132319° and 0.0013232°, root of squares.
+    assert made.joint_expanded_deg == pytest.approx(0.0132979, abs=1e-6)
+
+
+def test_none_of_the_shifts_made_since_as_found_moves_nothing() -> None:
+    made = compare(measured(0.1), measured(0.11), shifts=[], spec=SPEC, set_left_out=False)
+    assert made is not None
+    assert made.expected_deg == pytest.approx(140.1)
+
+
 def test_an_angle_that_is_missing_is_the_verdicts_business() -> None:
-    assert compare(measured(None), measured(0.0), shift=None, spec=SPEC, set_left_out=False) is None
-    assert compare(measured(0.0), measured(None), shift=None, spec=SPEC, set_left_out=False) is None
+    assert compare(measured(None), measured(0.0), shifts=None, spec=SPEC, set_left_out=False) is None
+    assert compare(measured(0.0), measured(None), shifts=None, spec=SPEC, set_left_out=False) is None
 
 
 def test_results_either_side_of_the_full_turn_are_neighbours() -> None:
     found = measured(0.0, reference_deg=359.98)
     left = measured(0.0, reference_deg=0.01)
-    made = compare(found, left, shift=None, spec=SPEC, set_left_out=True)
+    made = compare(found, left, shifts=None, spec=SPEC, set_left_out=True)
     assert made is not None
     assert made.difference_deg == pytest.approx(0.03)
 
@@ -157,7 +173,7 @@ def test_agreement_does_not_depend_on_target_or_turn(
     def made(target: float, turns: int) -> float:
         found = measured(deviation, reference_deg=target + deviation)
         left = measured(residual, reference_deg=target + residual + 360.0 * turns)
-        result = compare(found, left, shift=shift, spec=SPEC, set_left_out=False)
+        result = compare(found, left, shifts=[shift], spec=SPEC, set_left_out=False)
         assert result is not None
         return result.number
 
