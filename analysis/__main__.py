@@ -2,9 +2,12 @@
 
     python -m analysis trace FILE --spec SPEC.json [--explain] [--plot OUT.html]
     python -m analysis traces --manifest FILE.jsonl
+    python -m analysis hand FILE.json --spec SPEC.json
+    python -m analysis check-plan PROBLEM.json PLAN.json
 
 Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
 2 the trace or the spec was refused; 3 the command line, the spec file or the manifest cannot be used.
+`check-plan` prints what is wrong with a plan: 0 nothing, 1 something, 3 a file cannot be used.
 """
 
 from __future__ import annotations
@@ -14,8 +17,9 @@ import json
 import sys
 from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
-from analysis import analyse
+from analysis import analyse, analyse_hand
 from analysis.engine import work
 from analysis.errors import SpecRefused, TraceRefused
 from analysis.explain import explain
@@ -41,19 +45,50 @@ def main(arguments: list[str] | None = None) -> int:
     one.add_argument("--spec", type=Path, required=True)
     one.add_argument("--explain", action="store_true", help="say in sentences how the figure came about")
     one.add_argument("--plot", type=Path, metavar="OUT.html", help="write a page with the sweeps and residuals")
+    by_hand = commands.add_parser("hand", help="analyse hand readings and print their result as JSON")
+    by_hand.add_argument("file", type=Path)
+    by_hand.add_argument("--spec", type=Path, required=True)
     many = commands.add_parser("traces", help="analyse the traces of a manifest, one result a line, in order")
     many.add_argument("--manifest", type=Path, required=True)
+    checked = commands.add_parser("check-plan", help="print every rule that a plan breaks, as JSON")
+    checked.add_argument("problem", type=Path)
+    checked.add_argument("plan", type=Path)
     chosen = parser.parse_args(arguments)
+    if chosen.command == "check-plan":
+        from analysis.schedule.check import command
+
+        return command(chosen.problem, chosen.plan)
     if chosen.command == "traces":
         return _many(chosen.manifest)
+    if chosen.command == "hand":
+        return _by_hand(chosen.file, chosen.spec)
     return _one(chosen.file, chosen.spec, explained=chosen.explain, plot=chosen.plot)
 
 
-def _one(file: Path, spec_file: Path, *, explained: bool, plot: Path | None) -> int:
+def _by_hand(file: Path, spec_file: Path) -> int:
+    spec = _spec_of(spec_file)
+    if spec is None:
+        return UNUSABLE
     try:
-        spec = json.loads(spec_file.read_text(encoding="utf-8"))
+        print(json.dumps(analyse_hand(file, spec), indent=1, allow_nan=False))
+    except (TraceRefused, SpecRefused) as refused:
+        print(json.dumps(refused.to_json(), indent=1, allow_nan=False))
+        return REFUSED
+    return RESULT
+
+
+def _spec_of(file: Path) -> Any:
+    """The spec as it stands in its file, or None after saying why it cannot be used."""
+    try:
+        return json.loads(file.read_text(encoding="utf-8"))
     except (OSError, ValueError) as wrong:
         print(f"The spec file cannot be used: {wrong}", file=sys.stderr)
+        return None
+
+
+def _one(file: Path, spec_file: Path, *, explained: bool, plot: Path | None) -> int:
+    spec = _spec_of(spec_file)
+    if spec is None:
         return UNUSABLE
     try:
         done = work(read_trace(file), read_spec(spec))
