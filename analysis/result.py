@@ -14,11 +14,11 @@ Direction = Literal["forward", "reverse"]
 
 @dataclass(frozen=True)
 class SweepResult:
-    """One sweep; angles in crank degrees, times in seconds of the trace."""
+    """One sweep; angles in crank degrees, times in seconds of the trace, None for readings by hand."""
 
     direction: Direction
-    start_s: float
-    stop_s: float
+    start_s: float | None
+    stop_s: float | None
     reference_deg: float | None
     standard_uncertainty_deg: float | None
     used: bool

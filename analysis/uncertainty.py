@@ -63,7 +63,7 @@ def coverage_factor(coverage: float, degrees_of_freedom: float) -> float:
     """Two-sided Student factor; degrees of freedom are cut to the next lower integer (G.4.1)."""
     if math.isinf(degrees_of_freedom):
         return float(stats.norm.ppf(0.5 + coverage / 2.0))
-    return float(stats.t.ppf(0.5 + coverage / 2.0, max(1.0, math.floor(degrees_of_freedom + 1e-9))))
+    return float(stats.t.ppf(0.5 + coverage / 2.0, max(1.0, float(math.floor(degrees_of_freedom + 1e-9)))))
 
 
 def combine(sources: Iterable[Source], coverage: float) -> Combined:

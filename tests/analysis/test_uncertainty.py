@@ -97,3 +97,7 @@ def test_verdict_needs_the_whole_interval(deviation, expanded, verdict):
 def test_a_whole_turn_changes_no_verdict(deviation, expanded, turns):
     if abs(abs(abs(deviation) - 0.5) - expanded) > 1e-9:
         assert decided(deviation, expanded) == decided(deviation + 360.0 * turns, expanded)
+
+
+def test_degrees_of_freedom_without_end_in_practice_give_the_normal_factor():
+    assert uncertainty.coverage_factor(0.95, 7e50) == pytest.approx(uncertainty.coverage_factor(0.95, float("inf")))
