@@ -2,13 +2,11 @@
 
     python -m analysis trace FILE --spec SPEC.json [--explain] [--plot OUT.html]
     python -m analysis traces --manifest FILE.jsonl
-    python -m analysis check-plan PROBLEM.json PLAN.json
     python -m analysis hand FILE.json --spec SPEC.json
     python -m analysis check-plan PROBLEM.json PLAN.json
 
 Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
 2 the trace or the spec was refused; 3 the command line, the spec file or the manifest cannot be used.
-`check-plan` prints what is wrong with a plan: 0 nothing, 1 something, 3 a file cannot be used.
 `check-plan` prints what is wrong with a plan: 0 nothing, 1 something, 3 a file cannot be used.
 """
 
@@ -55,14 +53,7 @@ def main(arguments: list[str] | None = None) -> int:
     checked = commands.add_parser("check-plan", help="print every rule that a plan breaks, as JSON")
     checked.add_argument("problem", type=Path)
     checked.add_argument("plan", type=Path)
-    checked = commands.add_parser("check-plan", help="print every rule that a plan breaks, as JSON")
-    checked.add_argument("problem", type=Path)
-    checked.add_argument("plan", type=Path)
     chosen = parser.parse_args(arguments)
-    if chosen.command == "check-plan":
-        from analysis.schedule.check import command
-
-        return command(chosen.problem, chosen.plan)
     if chosen.command == "check-plan":
         from analysis.schedule.check import command
 
