@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -43,7 +43,9 @@ class Work:
     result: Result
 
 
-def analyse(data: bytes | Path, spec: Mapping[str, object], *, filename: str = "") -> dict[str, object]:
+def analyse(
+    data: bytes | Path, spec: Mapping[str, object], *, filename: str = "", look_at: Callable[[Work], None] | None = None
+) -> dict[str, object]:
     """Analyse one trace.
 
     Parameters
@@ -54,6 +56,8 @@ def analyse(data: bytes | Path, spec: Mapping[str, object], *, filename: str = "
         The timing spec (trace-format, section 2).
     filename : str
         For messages only.
+    look_at : callable, optional
+        Is shown everything the run found on its way, once it is done.
 
     Returns
     -------
@@ -65,7 +69,10 @@ def analyse(data: bytes | Path, spec: Mapping[str, object], *, filename: str = "
     TraceRefused, SpecRefused
     """
     wanted = read_spec(spec)
-    return work(read_trace(data, filename=filename), wanted).result.to_json()
+    done = work(read_trace(data, filename=filename), wanted)
+    if look_at is not None:
+        look_at(done)
+    return done.result.to_json()
 
 
 def work(trace: Trace, spec: Spec) -> Work:

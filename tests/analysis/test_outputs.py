@@ -9,12 +9,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import analysis
-from analysis import simulate
+from analysis import plotfile, simulate
 from analysis.__main__ import RESULT, main
-from analysis.decimate import Pyramid, kept
+from analysis.decimate import AT_BLOCK, BLOCK, Pyramid, kept
+from analysis.engine import work
 from analysis.errors import SpecRefused
+from analysis.plotdata import drawn, prepared
 from analysis.reference.hand import HandPair, bisect_by_hand
 from analysis.spec import read_spec
+from analysis.traces import read_trace
 
 SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5, "target_deg": 150.0,
         "index_radius_mm": 200.0}
@@ -81,15 +84,47 @@ def test_reduction_loses_no_extreme(n, points, seed):
 
 
 @settings(max_examples=60, deadline=None)
-@given(st.integers(1, 5000), st.integers(1, 50), st.integers(0, 10_000))
-def test_the_pyramid_is_exact_in_every_bin(n, bins, seed):
-    values = np.random.default_rng(seed).standard_normal(n)
-    least, greatest = Pyramid(values).extremes(0, n, bins)
-    edges = np.linspace(0, n, bins + 1).round().astype(int)
-    for k in range(bins):
-        part = values[edges[k]:edges[k + 1]]
-        if len(part):
-            assert (least[k], greatest[k]) == (part.min(), part.max())
+@given(st.integers(0, 9000), st.integers(16, 900), st.integers(0, 10_000), st.floats(0, 1), st.floats(0, 1))
+def test_a_window_of_the_pyramid_loses_no_extreme_and_is_no_larger_than_asked(n, points, seed, low, high):
+    random = np.random.default_rng(seed)
+    lift = random.standard_normal(n)
+    angle = np.linspace(100.0, 200.0, n) * random.choice([-1.0, 1.0]) + random.normal(0.0, 0.02, n)
+    span = np.quantile(angle, sorted((low, high))) if n else (0.0, 1.0)
+    window = (float(span[0]), float(span[1])) if seed % 3 else None
+    inside = np.arange(n) if window is None else np.flatnonzero((angle >= window[0]) & (angle <= window[1]))
+    index = Pyramid.of(angle, lift).picked(angle, lift, points, window)
+    assert set(index.tolist()) <= set(inside.tolist())
+    assert (np.diff(index) > 0).all()
+    assert len(index) <= max(points, 16) + 40 * AT_BLOCK
+    if len(inside):
+        assert lift[index].max() == lift[inside].max()
+        assert lift[index].min() == lift[inside].min()
+    if len(inside) * 2 + 2 * BLOCK < points:
+        assert index.tolist() == inside.tolist()
+
+
+def test_a_kept_source_draws_what_the_one_at_hand_draws(shown, tmp_path):
+    data, result, _ = shown
+    source = prepared(work(read_trace(data), read_spec(SPEC)))
+    with (tmp_path / "one.plot").open("wb") as file:
+        plotfile.save(source, file, about={"trace": "abc"})
+    kept_one, about = plotfile.load(tmp_path / "one.plot")
+    assert about == {"trace": "abc"}
+    for window in (None, (140.0, 160.0), (149.9, 150.0), (-5.0, -4.0)):
+        assert drawn(kept_one, result["reference_deg"], window=window) == analysis.plot_data(
+            data, SPEC, result, window=window)
+
+
+@pytest.mark.parametrize("harm", [lambda b: b[:-1], lambda b: b[:40], lambda b: b"", lambda b: b"x" + b[1:],
+                                  lambda b: b.replace(b'"dtype": "<f8"', b'"dtype": "<O8"', 1)])
+def test_a_plot_file_that_is_not_whole_is_told_from_one_that_is(shown, tmp_path, harm):
+    data, _, _ = shown
+    path = tmp_path / "one.plot"
+    with path.open("wb") as file:
+        plotfile.save(prepared(work(read_trace(data), read_spec(SPEC))), file)
+    path.write_bytes(harm(path.read_bytes()))
+    with pytest.raises(plotfile.PlotFileError):
+        plotfile.load(path)
 
 
 def test_hand_readings_give_the_middle_of_the_senses():
