@@ -9,6 +9,7 @@ from django.db import models
 from django.db.models import F, Q
 from django.utils import timezone
 
+from jobs.fleet.datums import in_words
 from jobs.people.models import Person, Shop
 
 if TYPE_CHECKING:
@@ -98,6 +99,11 @@ class EngineTypeRevision(models.Model):
     @property
     def title(self) -> str:
         return f"{self.engine_type.code} revision {self.number}"
+
+    @property
+    def datum_in_words(self) -> str:
+        """The datum of the timing spec with its figures."""
+        return in_words(self.spec)
 
     def save(self, *args: Any, **kwargs: Any) -> None:
         if self.pk and EngineTypeRevision.objects.filter(pk=self.pk, issued_at__isnull=False).exists():

@@ -5,10 +5,15 @@ from __future__ import annotations
 import re
 from datetime import date
 
+import numpy as np
+
 from analysis.errors import SpecRefused
+from analysis.reference.shapes import LinkRodShape
 from analysis.spec import Spec, read_spec
 from jobs.errors import Reason
 from jobs.fleet.models import Engine, EngineTypeRevision, Installation, Unit
+
+MOST_OFF_AXIS_DEG = 15
 
 
 def why_not_install(
@@ -92,13 +97,34 @@ def _why_not_firing_order(revision: EngineTypeRevision) -> list[Reason]:
 
 
 def _why_not_spec(revision: EngineTypeRevision, spec: Spec) -> list[Reason]:
+    reasons = _why_not_link_rod(revision, spec) if spec.kind == "link-rod" else []
     on_camshaft = spec.kind in ("lobe", "lobe-profile")
     wanted = 2 if on_camshaft and revision.cycle == EngineTypeRevision.Cycle.FOUR_STROKE else 1
     if spec.crank_per_datum == wanted:
-        return []
+        return reasons
     shaft = "camshaft" if on_camshaft else "crankshaft"
     sentence = (
         f"The {shaft} of a {revision.get_cycle_display()} engine turns once for {wanted} of the crank: "
         f"crank_per_datum should be {wanted}, not {spec.crank_per_datum:g}."
     )
-    return [Reason("crank-per-datum", sentence, "spec")]
+    return [*reasons, Reason("crank-per-datum", sentence, "spec")]
+
+
+def _why_not_link_rod(revision: EngineTypeRevision, spec: Spec) -> list[Reason]:
+    """A link rod belongs to the second bank of a V engine, and its lengths must let the crank turn."""
+    reasons = []
+    if revision.layout != EngineTypeRevision.Layout.VEE:
+        sentence = "Only a V engine has link rods: give the layout as V, or the datum as a piston."
+        reasons.append(Reason("link-rod-layout", sentence, "layout"))
+    assert spec.link_rod is not None
+    with np.errstate(invalid="ignore"):
+        shape = LinkRodShape(spec.link_rod)
+        turn = shape.lift(np.arange(-180.0, 180.0))
+    # Written so that a top that is no number is far off as well.
+    if not np.isfinite(turn).all() or not abs(shape.top_deg - spec.link_rod.bank_angle_deg) <= MOST_OFF_AXIS_DEG:
+        sentence = (
+            "The link rod's lengths and angles do not fit together: the crank cannot turn, or its piston tops more "
+            f"than {MOST_OFF_AXIS_DEG}° from its bank's axis."
+        )
+        reasons.append(Reason("link-rod-lengths", sentence, "spec"))
+    return reasons

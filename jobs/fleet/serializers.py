@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from rest_framework import serializers
+
 from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Installation, Unit
 from jobs.web.serializers import Named, RecordSerializer
 
@@ -42,6 +44,8 @@ class EngineSerializer(RecordSerializer):
 class EngineTypeRevisionSerializer(RecordSerializer):
     """A revision of an engine type, immutable once issued."""
 
+    datum_in_words = serializers.CharField(read_only=True)
+
     class Meta:
         model = EngineTypeRevision
         fields = [
@@ -56,6 +60,7 @@ class EngineTypeRevisionSerializer(RecordSerializer):
             "viewing_end",
             "reference_cylinder",
             "datum_note",
+            "datum_in_words",
             "hysteresis_limit_deg",
             "spec",
             "change_note",

@@ -118,7 +118,38 @@ ENGINE_TYPES: list[dict[str, Any]] = [
             "u_geometry_deg": 0.012,
         },
     },
+    {
+        "code": "KV12-L",
+        "title": "Four-stroke V12 with link rods on bank B, of class K7",
+        "cycle": 4,
+        "layout": "vee",
+        "cylinders": 12,
+        "firing_order": "A1 B6 A5 B2 A3 B4 A6 B1 A2 B5 A4 B3",
+        "convention": "iso-1204",
+        "rotation": "clockwise",
+        "viewing_end": "driving-end",
+        "reference_cylinder": "B1",
+        "datum_note": "Piston of B1 on its link rod, probe through the injector bore",
+        "hysteresis_limit_deg": 0.35,
+        "spec": {
+            "datum": {
+                "kind": "link-rod", "crank_radius_mm": 130.0, "rod_length_mm": 520.0, "link_length_mm": 370.0,
+                "pin_radius_mm": 150.0, "pin_angle_deg": 50.0, "bank_angle_deg": 50.0,
+            },
+            "crank_per_datum": 1,
+            "target_deg": 50.0,
+            "tolerance_deg": 0.3,
+            "index_radius_mm": 310.0,
+            "coverage": 0.95,
+            "u_encoder_deg": 0.008,
+            "u_probe_mm": 0.003,
+            "u_geometry_deg": 0.02,
+        },
+    },
 ]
+
+# Units with an engine of another type than the rest of their class.
+OTHER_ENGINES = {7024: "KV12-L", 7038: "KV16"}
 
 # asset number, kind, shop, range, unit, last calibration this many days ago, valid for this many days
 INSTRUMENTS: list[tuple[str, str, str, tuple[float, float], str, int, int]] = [
@@ -142,7 +173,7 @@ def units() -> list[tuple[str, str, str, str]]:
     """(running number, class, home shop, engine type) of every unit of the railway."""
     rows = []
     for number in range(7001, 7039):
-        engine_type = "KV16" if number == 7038 else "KV12"
+        engine_type = OTHER_ENGINES.get(number, "KV12")
         rows.append((f"K7 {number}", "K7", "BY" if number <= 7024 else "PA", engine_type))
     rows += [(f"R4 {number}", "R4", "PA" if number <= 4106 else "BY", "RL8") for number in range(4101, 4117)]
     return rows

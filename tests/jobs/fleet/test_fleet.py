@@ -9,6 +9,7 @@ import pytest
 
 from jobs.errors import BadInput, NotAllowed, WrongPerson
 from jobs.fleet import actions, queries
+from jobs.fleet.datums import in_words
 from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Unit
 from jobs.ledger.models import Entry
 from jobs.people.models import Person, Shop
@@ -116,6 +117,58 @@ def test_a_revision_is_issued_once_and_never_changes_again(
     revision.hysteresis_limit_deg = 5.0
     with pytest.raises(TypeError, match="never changed"):
         revision.save()
+
+
+LINK = {
+    "kind": "link-rod", "crank_radius_mm": 130.0, "rod_length_mm": 520.0, "link_length_mm": 370.0,
+    "pin_radius_mm": 150.0, "pin_angle_deg": 45.0, "bank_angle_deg": 45.0,
+}  # fmt: skip
+V4 = {"layout": "vee", "firing_order": "A1 B1 A2 B2", "reference_cylinder": "B1"}
+
+
+@pytest.mark.parametrize(
+    ("layout", "datum", "crank_per_datum", "wanted"),
+    [
+        (V4, LINK, 1, []),
+        (V4, {**LINK, "link_length_mm": "370"}, 1, ["spec"]),
+        (V4, {**LINK, "link_length_mm": 100.0}, 1, ["spec"]),
+        (V4, LINK, 2, ["crank-per-datum"]),
+        ({}, LINK, 1, ["link-rod-layout"]),
+        (V4, {**LINK, "pin_radius_mm": 900.0}, 1, ["link-rod-lengths"]),
+        (V4, {**LINK, "link_length_mm": 200.0, "pin_angle_deg": 120.0}, 1, ["link-rod-lengths"]),
+        (V4, {**LINK, "link_length_mm": 140.0, "pin_radius_mm": 400.0, "pin_angle_deg": 99.0}, 1, ["link-rod-lengths"]),
+    ],
+)
+def test_a_link_rod_is_issued_when_it_is_one(
+    engine_type: EngineType, layout: dict[str, str], datum: dict[str, Any], crank_per_datum: int, wanted: list[str],
+    brackwater: Shop, admin: Person, at: datetime,
+) -> None:  # fmt: skip
+    revision = draft(engine_type, **layout, spec={**SPEC, "datum": datum, "crank_per_datum": crank_per_datum})
+    if not wanted:
+        actions.issue_engine_type(revision, by=admin, at=at, shop=brackwater)
+        assert revision.issued_at == at
+        return
+    with pytest.raises(NotAllowed) as refused:
+        actions.issue_engine_type(revision, by=admin, at=at, shop=brackwater)
+    assert codes(refused) == wanted
+
+
+@pytest.mark.parametrize(
+    ("datum", "words"),
+    [
+        ({"kind": "lobe"}, "symmetric lobe"),
+        ({"kind": "lobe-profile", "profile": [[0, 0]] * 9}, "lobe by its profile, 9 points"),
+        ({"kind": "piston", "crank_radius_mm": 130.0, "rod_length_mm": 520.0},
+         "piston, crank radius 130 mm, rod 520 mm"),
+        ({**LINK, "pin_angle_deg": -4.5},
+         "link piston on a master rod, crank radius 130 mm, master rod 520 mm, link rod 370 mm, knuckle pin 150 mm "
+         "from the crank pin, knuckle pin −4.5° from the master rod, bank 45° from the master's, in the sense of "
+         "rotation"),
+        ({"kind": "gear"}, ""), (None, ""),
+    ],
+)  # fmt: skip
+def test_a_datum_is_said_with_its_figures(datum: Any, words: str) -> None:
+    assert in_words({"datum": datum}) == words
 
 
 @pytest.mark.parametrize(
