@@ -11,7 +11,7 @@ import analysis
 from jobs.errands.registry import handles
 from jobs.errands.work import CannotBeDone, Claim
 from jobs.ledger.actions import System
-from jobs.orders import analysing, queries, storage
+from jobs.orders import analysing, plots, queries, storage
 from jobs.orders.actions.common import announce, record, save
 from jobs.orders.actions.findings import judge_as_left, review_as_left
 from jobs.orders.actions.steps import reopen_steps_left_out
@@ -59,7 +59,8 @@ def analyse_trace(claim: Claim) -> None:
 def _outcome(trace: Trace, stands_on: analysing.Input) -> tuple[Analysis.Outcome, dict[str, Any]]:
     path = storage.traces().path(trace.bytes_id)
     try:
-        result = analysis.analyse(path, stands_on.spec, filename=trace.filename)
+        keep = plots.keeper(trace.bytes_id, stands_on.spec)
+        result = analysis.analyse(path, stands_on.spec, filename=trace.filename, look_at=keep)
     except analysis.TraceRefused as refused:
         return Analysis.Outcome.REFUSED, dict(refused.to_json())
     except analysis.SpecRefused as refused:

@@ -13,9 +13,8 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
-import analysis as numerics
 from jobs.errors import NotAllowed, Reason
-from jobs.orders import actions, queries, storage
+from jobs.orders import actions, plots, queries, storage
 from jobs.orders.models import Analysis, Trace
 from jobs.orders.results import gives_a_verdict
 from jobs.orders.views.order import results_of
@@ -108,10 +107,9 @@ def plot(request: PersonRequest, pk: UUID) -> JsonResponse:
     if newest is None or newest.outcome != RESULT:
         raise Http404("There is no result to plot.")
     try:
-        data = storage.traces().read(found.bytes_id)
+        return JsonResponse(plots.series(found, newest, window=_window(request)))
     except storage.StorageError as error:
         raise _lost(error) from None
-    return JsonResponse(numerics.plot_data(data, newest.spec, newest.result, window=_window(request)))
 
 
 def _window(request: PersonRequest) -> tuple[float, float] | None:

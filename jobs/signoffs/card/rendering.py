@@ -19,8 +19,7 @@ from django.utils.safestring import SafeString, mark_safe
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
-import analysis
-from jobs.orders import storage
+from jobs.orders import plots, storage
 from jobs.signoffs.card import figures
 from jobs.signoffs.card.facts import CardFacts, TraceFacts
 
@@ -106,10 +105,10 @@ def figure_of(facts: TraceFacts) -> Figure:
     if found.outcome == found.Outcome.REFUSED:
         return Figure(facts, None, "The analysis refused this file, so there is nothing to plot.")
     try:
-        data = storage.traces().read(trace.bytes_id)
+        storage.traces().opened(trace.bytes_id).close()  # what is drawn on paper is proved anew
+        series = plots.series(trace, found, points=1600)
     except storage.StorageError as error:
         return Figure(facts, None, str(error))
-    series = analysis.plot_data(data, found.spec, found.result, points=1600)
     svg = figures.sweep_plot(series, salt=f"{trace.pk}-{found.number}")
     return Figure(facts, mark_safe(svg))
 
