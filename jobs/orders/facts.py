@@ -323,12 +323,12 @@ def readings_that_count(step: OrderStep) -> dict[str, Reading]:
     return {reading.point: reading for reading in counting}
 
 
-def is_satisfied(step: OrderStep) -> bool:
 def points_of(step: OrderStep, counting: dict[str, Reading]) -> list[str]:
     """The points at which a step is read, with those of further shifts of the ring after rework."""
     return shifts.points_of(step, counting.values())
 
 
+def is_satisfied(step: OrderStep) -> bool:
     """Whether every point of a reading or torque step has a reading within limits or accepted as it is."""
     counting = readings_that_count(step)
     if not set(points_of(step, counting)) <= set(counting):

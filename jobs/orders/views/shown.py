@@ -136,11 +136,11 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
         return {}
     definition = found.definition
     counting = facts.readings_that_count(found)
+    points = facts.points_of(found, counting)
     form = asked["reading"]
     point = form.data.get("point", "") if form.is_bound else form.initial["point"]
     suspicion = form.refused_with("unit-suspicion") or asked["correct"].refused_with("unit-suspicion")
     if counting and not form.is_bound and definition.kind == Kind.TORQUE:
-    points = facts.points_of(found, counting)
         form.fields["entered"].widget.attrs["autofocus"] = True  # bolt after bolt, without reaching for the field
     return {
         "points": [(one, counting.get(one)) for one in points],
