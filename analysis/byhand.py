@@ -251,9 +251,9 @@ def hand_plot_data(
     data: bytes | Path, spec: Mapping[str, object], result: Mapping[str, object], *,
     window: tuple[float, float] | None = None,
 ) -> dict[str, Any]:
-    """The readings as the sweep plot draws them: a line over the crest for each sense, and the middle of each pair.
+    """The readings as the sweep plot draws them: a line up each flank for each sense, and the middle of each pair.
 
-    The keys are those of `analysis.plot_data`; there are no residuals.
+    The keys are those of `analysis.plot_data`, and `angle_on`, what the angles were read on; `residuals` is None.
     """
     wanted, readings = read_spec(spec), read_hand(data)
     found = result.get("reference_deg")
@@ -264,14 +264,14 @@ def hand_plot_data(
         pairs = sorted((_near(pair, crest) for pair in readings.pairs if pair.sense == sense), key=lambda p: p.dial_mm)
         if not pairs:
             continue
-        line = [(p.before_deg, p.dial_mm) for p in pairs] + [(p.after_deg, p.dial_mm) for p in reversed(pairs)]
-        sweeps.append({"direction": direction, "used": crest is not None, **_within(line, "angle_deg", window)})
+        for line in ([(p.before_deg, p.dial_mm) for p in pairs], [(p.after_deg, p.dial_mm) for p in pairs[::-1]]):
+            sweeps.append({"direction": direction, "used": crest is not None, **_within(line, "angle_deg", window)})
         midline.append({"direction": direction,
                         **_within([(p.middle_deg, p.dial_mm) for p in pairs], "middle_deg", window)})
     return {
-        "sweeps": sweeps, "midline": midline, "residuals": {"angle_deg": [], "residual_mm": []}, "crest_deg": crest,
+        "sweeps": sweeps, "midline": midline, "residuals": None, "crest_deg": crest,
         "reference_deg": reference, "target_deg": wanted.target_deg, "tolerance_deg": wanted.tolerance_deg,
-        "lift_unit": "mm",
+        "lift_unit": "mm", "angle_on": "pointer",
     }
 
 

@@ -26,7 +26,7 @@ from jobs.orders.api.steps import (
     StepListView,
     StepView,
 )
-from jobs.orders.api.traces import PhotoFileView, TraceFileView, TraceUploadView, TraceViewSet
+from jobs.orders.api.traces import HandReadingsView, PhotoFileView, TraceFileView, TraceUploadView, TraceViewSet
 from jobs.people.api import MeView, PersonViewSet, TokenBackView, TokenView
 from jobs.signoffs.api import (
     AskCardView,
@@ -90,6 +90,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path(STEP + "photos/", PhotosView.as_view(), name="step-photos"),
     path(STEP + "not-needed/", NotNeededView.as_view(), name="step-not-needed"),
     path(STEP + "traces/", TraceUploadView.as_view(), name="step-traces"),
+    path(STEP + "hand-readings/", HandReadingsView.as_view(), name="step-hand-readings"),
     path("orders/<int:pk>/findings/", RaiseFindingView.as_view(), name="order-findings"),
     path("orders/<int:pk>/content/", ContentView.as_view(), name="order-content"),
     path("orders/<int:pk>/signoffs/", SignView.as_view(), name="order-signoffs"),

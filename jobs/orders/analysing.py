@@ -49,7 +49,6 @@ def input_of(trace: Trace) -> Input:
         spec["probe_calibration"] = probe.probe_calibration
     elif probe.standard_uncertainty is not None and trace.probe.range_unit in {"", "mm"}:
         spec["u_probe_mm"] = probe.standard_uncertainty
-    used = ((trace.probe, probe), (trace.encoder, trace.encoder_calibration))
     return Input(
         trace_sha256=trace.bytes_id,
         spec=spec,
@@ -60,7 +59,7 @@ def input_of(trace: Trace) -> Input:
                 "certificate": calibration.certificate,
                 "valid_until": calibration.valid_until.isoformat(),
             }
-            for instrument, calibration in used
+            for instrument, calibration in trace.instruments
         ],
         version=analysis.__version__,
     )

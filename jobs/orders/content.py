@@ -265,12 +265,22 @@ def _trace(trace: Trace) -> dict[str, Any]:
         "probe": trace.probe.asset_number,
         "probe_calibration": trace.probe_calibration.certificate,
         "probe_due_on": _day(trace.probe_calibration.valid_until),
-        "encoder": trace.encoder.asset_number,
-        "encoder_calibration": trace.encoder_calibration.certificate,
-        "encoder_due_on": _day(trace.encoder_calibration.valid_until),
+        **_form(trace),
         "uploaded_by": trace.uploaded_by_id,
         "uploaded_at": _instant(trace.uploaded_at),
         "analyses": [_analysis(one) for one in sorted(trace.analyses.all(), key=lambda one: one.number)],
+    }
+
+
+def _form(trace: Trace) -> dict[str, Any]:
+    """The encoder of a recording; what has none says what it is instead."""
+    encoder, calibration = trace.encoder, trace.encoder_calibration
+    if encoder is None or calibration is None:
+        return {"form": trace.form}
+    return {
+        "encoder": encoder.asset_number,
+        "encoder_calibration": calibration.certificate,
+        "encoder_due_on": _day(calibration.valid_until),
     }
 
 

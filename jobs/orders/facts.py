@@ -309,7 +309,7 @@ def _not_checked(step: OrderStep, trace: Trace) -> tuple[str, ...]:
         if Instrument.Kind.CHECK_STANDARD in one.definition.instrument_kinds
     ]
     names = []
-    for instrument in (trace.probe, trace.encoder):
+    for instrument, _ in trace.instruments:
         wanting = [one for one in checks if instrument.kind in one.definition.instrument_kinds]
         used = InstrumentUse.objects.filter(step__in=wanting, instrument=instrument)
         if wanting and not used.exists():

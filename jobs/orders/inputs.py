@@ -9,6 +9,7 @@ from rest_framework import serializers
 
 from jobs.fleet.models import Unit
 from jobs.orders.models import Finding, Procedure, WorkOrder
+from jobs.orders.rules.hand import SENSES
 from jobs.people.models import Person
 from jobs.people.queries import people_of
 from jobs.tooling.models import Instrument
@@ -137,6 +138,34 @@ class TraceInput(Input):
     probe = OfInstrument()
     encoder = OfInstrument()
     repeated_because = serializers.CharField(required=False, allow_blank=True)
+
+
+class PairInput(Input):
+    """Equal dial readings either side of the crest, as typed; comma or point."""
+
+    sense = serializers.ChoiceField(choices=[(sense, sense) for sense in SENSES])
+    dial = serializers.CharField(max_length=40, allow_blank=True)
+    before = serializers.CharField(
+        max_length=40, allow_blank=True, help_text="Pointer before the crest in that sense, degrees."
+    )
+    after = serializers.CharField(max_length=40, allow_blank=True, help_text="Pointer after it, degrees.")
+
+
+class HandInput(Input):
+    """Readings taken by hand, as typed, and the probe whose dial was read."""
+
+    pairs = PairInput(many=True)
+    dial_unit = serializers.CharField(max_length=10)
+    angle_step = serializers.CharField(
+        max_length=40, allow_blank=True, help_text="Smallest division of the pointer's scale, degrees."
+    )
+    crest_dial = serializers.CharField(
+        max_length=40, required=False, allow_blank=True, help_text="Needed unless the datum is a symmetric lobe."
+    )
+    probe = OfInstrument()
+    confirmed = serializers.BooleanField(
+        required=False, help_text="True after a refusal for nothing but what looks misread, when it stands as typed."
+    )
 
 
 class PhotoInput(Input):

@@ -45,6 +45,9 @@ def series(
     trace: Trace, made: Analysis, *, window: tuple[float, float] | None = None, points: int = POINTS
 ) -> dict[str, Any]:
     """The series of a window of the plot of an analysis; raises `StorageError` when the bytes are not to be had."""
+    if trace.by_hand:
+        data = storage.traces().read(trace.bytes_id)
+        return analysis.hand_plot_data(data, made.spec, made.result, window=window)
     source = _source(trace.bytes_id, made.spec)
     return drawn(source, reference_of(made.result), points=points, window=window)
 

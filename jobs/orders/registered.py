@@ -36,6 +36,7 @@ for code, title, group in (
     ("reading.unit-confirmed", "unit of a reading confirmed against suspicion", "override"),
     ("photo.added", "photo added", "reading"),
     ("trace.uploaded", "trace uploaded", "verdict"),
+    ("hand-readings.confirmed", "hand readings confirmed against doubt", "override"),
     ("trace.analysed", "trace analysed", "verdict"),
     ("trace.refused", "trace refused by the analysis", "verdict"),
     ("trace.failed", "trace could not be analysed", "verdict"),

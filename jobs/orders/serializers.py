@@ -190,7 +190,7 @@ class TraceSerializer(RecordSerializer):
     sha256 = serializers.CharField(source="bytes_id", read_only=True)
     size_bytes = serializers.IntegerField(source="bytes.size_bytes", read_only=True)
     probe = Named("asset_number")
-    encoder = Named("asset_number")
+    encoder = Named("asset_number", allow_null=True)
     uploaded_by = Named("username")
     latest_analysis = serializers.SerializerMethodField()
 
@@ -202,6 +202,7 @@ class TraceSerializer(RecordSerializer):
             "order_number",
             "step",
             "stage",
+            "form",
             "filename",
             "sha256",
             "size_bytes",

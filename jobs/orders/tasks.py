@@ -33,7 +33,7 @@ def given_up(claim: Claim, reason: str) -> None:
         trace.work_order,
         by=WORKER,
         at=at,
-        sentence=f"Trace {trace.filename} of {trace.work_order.number} could not be analysed: {reason}",
+        sentence=f"{_noun(trace)} {trace.filename} of {trace.work_order.number} could not be analysed: {reason}",
         about=[trace],
         data={"sha256": trace.bytes_id, "reason": reason},
     )
@@ -59,8 +59,11 @@ def analyse_trace(claim: Claim) -> None:
 def _outcome(trace: Trace, stands_on: analysing.Input) -> tuple[Analysis.Outcome, dict[str, Any]]:
     path = storage.traces().path(trace.bytes_id)
     try:
-        keep = plots.keeper(trace.bytes_id, stands_on.spec)
-        result = analysis.analyse(path, stands_on.spec, filename=trace.filename, look_at=keep)
+        if trace.by_hand:
+            result = analysis.analyse_hand(path, stands_on.spec)
+        else:
+            keep = plots.keeper(trace.bytes_id, stands_on.spec)
+            result = analysis.analyse(path, stands_on.spec, filename=trace.filename, look_at=keep)
     except analysis.TraceRefused as refused:
         return Analysis.Outcome.REFUSED, dict(refused.to_json())
     except analysis.SpecRefused as refused:
@@ -95,7 +98,7 @@ def _write(claim: Claim, stands_on: analysing.Input, outcome: Analysis.Outcome, 
     save(order)
     _record(made, order)
     _follow_up(made, order, at=at)
-    announce(order, by=WORKER, at=at, what=f"analysis {made.number} of trace {trace.filename} was made")
+    announce(order, by=WORKER, at=at, what=f"analysis {made.number} of {trace.noun} {trace.filename} was made")
     return made.number
 
 
@@ -135,21 +138,21 @@ def _record(made: Analysis, order: WorkOrder) -> None:
     refused = made.outcome == Analysis.Outcome.REFUSED
     stage = trace.get_stage_display().capitalize()
     if refused:
-        said = f"{stage} trace {trace.filename} of {order.number} refused: {made.result['refused']['message']}"
+        said = f"{stage} {trace.noun} {trace.filename} of {order.number} refused: {made.result['refused']['message']}"
     else:
         angle = (
             ""
             if made.deviation_deg is None
             else f", deviation {made.deviation_deg:+.3f}° ± {made.expanded_uncertainty_deg or 0:.3f}°"
         )
-        said = f"{stage} trace {trace.filename} of {order.number} analysed: {made.get_verdict_display()}{angle}."
+        said = f"{stage} {trace.noun} {trace.filename} of {order.number} analysed: {made.get_verdict_display()}{angle}."
     record(
         "trace.refused" if refused else "trace.analysed",
         order,
         by=WORKER,
         at=made.made_at,
         sentence=said,
-        about=[trace, trace.probe, trace.encoder, trace.uploaded_by],
+        about=[trace, *(instrument for instrument, _ in trace.instruments), trace.uploaded_by],
         data={
             "number": made.number,
             "verdict": made.verdict,
@@ -162,6 +165,10 @@ def _record(made: Analysis, order: WorkOrder) -> None:
             "input_sha256": made.input_sha256,
         },
     )
+
+
+def _noun(trace: Trace) -> str:
+    return trace.noun.capitalize()
 
 
 def _text(value: float | None) -> str | None:
@@ -178,7 +185,7 @@ def _follow_up(made: Analysis, order: WorkOrder, *, at: datetime) -> None:
     newest = queries.latest_trace(trace.step)
     if newest is None or newest.pk != trace.pk:
         return  # an older recording analysed again: history, not what counts
-    because = f"Analysis {made.number} of trace {trace.filename} took its place."
+    because = f"Analysis {made.number} of {trace.noun} {trace.filename} took its place."
     if trace.stage == ProcedureStep.Stage.AS_FOUND:
         reopen_steps_left_out(order, by=WORKER, at=at)
         review_as_left(order, because=because, by=WORKER, at=at)

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from jobs.orders.views import listing, order, step, trace
+from jobs.orders.views import hand, listing, order, step, trace
 
 urlpatterns = [
     path("orders/", listing.board_page, name="board"),
@@ -8,6 +8,7 @@ urlpatterns = [
     path("orders/new/", listing.order_new, name="work-order-new"),
     path("orders/<int:pk>/", order.work_order, name="work-order"),
     path("orders/<int:pk>/steps/<int:position>/", step.step, name="step"),
+    path("orders/<int:pk>/steps/<int:position>/hand/", hand.hand, name="hand-readings"),
     path("orders/<int:pk>/<slug:action>/", order.work_order_act, name="work-order-act"),
     path("photos/<int:pk>/", step.photo, name="photo"),
     path("traces/<uuid:pk>/", trace.trace, name="trace"),

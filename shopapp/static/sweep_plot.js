@@ -81,13 +81,16 @@ function axis(colour, title, more) {
   };
 }
 
-function layout(data, colour, unit, range, size) {
+/** An axis without a point has no range of its own. */
+const emptyRange = (found) => (found.angle_deg.length ? {} : { range: [-1, 1] });
+
+function layout(data, colour, unit, range, size, below) {
   return {
     paper_bgcolor: colour.ground, plot_bgcolor: colour.ground, margin: { l: 76, r: 16, t: 40, b: 56 }, hovermode: "closest", dragmode: "zoom",
     font: { family: "Atkinson Hyperlegible, sans-serif", size: 15, color: colour.ink },
-    xaxis: axis(colour, "encoder, crank degrees", { anchor: "y2", ...(range ? { range } : { autorange: true }) }),
-    yaxis: axis(colour, `displacement, ${unit}`, { domain: [0.34, 1], fixedrange: true }),
-    yaxis2: axis(colour, `residual, ${unit}`, { domain: [0, 0.24], fixedrange: true, zeroline: true, zerolinecolor: colour.ink }),
+    xaxis: axis(colour, `${data.angle_on ?? "encoder"}, crank degrees`, { anchor: below ? "y2" : "y", ...(range ? { range } : { autorange: true }) }),
+    yaxis: axis(colour, `displacement, ${unit}`, { domain: [below ? 0.34 : 0, 1], fixedrange: true }),
+    ...(below && { yaxis2: axis(colour, `residual, ${unit}`, { domain: [0, 0.24], fixedrange: true, zeroline: true, zerolinecolor: colour.ink, ...emptyRange(data.residuals) }) }),
     legend: { orientation: "h", x: 1, xanchor: "right", y: 1.02, yanchor: "bottom", itemclick: false, itemdoubleclick: false },
     hoverlabel: { bgcolor: colour.ground, bordercolor: colour.ink, font: { color: colour.ink, family: "Atkinson Hyperlegible, sans-serif" } },
     ...marks(data, colour), ...size,
@@ -108,10 +111,11 @@ function sweepPlot(place) {
     if (!data) return;
     const colour = colours();
     const unit = unitOf();
-    const lines = [...sweepLines(data, colour, unit), ...midlines(data, colour, unit), residuals(data, colour, unit)];
+    const below = data.residuals != null; // readings by hand have none
+    const lines = [...sweepLines(data, colour, unit), ...midlines(data, colour, unit), ...(below ? [residuals(data, colour, unit)] : [])];
     const size = isPrinting.matches ? { ...PAPER_PX, autosize: false } : { autosize: true };
     place.classList.add("drawn");
-    return window.Plotly.react(place, lines, layout(data, colour, unit, range, size), CONFIG);
+    return window.Plotly.react(place, lines, layout(data, colour, unit, range, size, below), CONFIG);
   };
   const describe = () => {
     const angles = data.sweeps.flatMap((sweep) => [sweep.angle_deg[0], sweep.angle_deg.at(-1)]).filter(Number.isFinite);

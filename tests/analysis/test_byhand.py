@@ -139,13 +139,13 @@ def test_the_plot_draws_each_sense_over_the_crest_and_the_middles():
     data = document(read_off(150.13, LOBE, turn=0.0))
     result = analysis.analyse_hand(data, SPEC)
     plot = analysis.hand_plot_data(data, SPEC, result)
-    assert [sweep["direction"] for sweep in plot["sweeps"]] == ["forward", "reverse"]
-    assert plot["sweeps"][0]["lift_mm"] == [4.0, 6.0, 8.0, 8.0, 6.0, 4.0]
+    assert [sweep["direction"] for sweep in plot["sweeps"]] == ["forward", "forward", "reverse", "reverse"]
+    assert [sweep["lift_mm"] for sweep in plot["sweeps"][:2]] == [[4.0, 6.0, 8.0], [8.0, 6.0, 4.0]]
     assert all(abs(middle - 150.13) < 0.3 for line in plot["midline"] for middle in line["middle_deg"])
     near = analysis.hand_plot_data(data, SPEC, result, window=(149.0, 170.0))
     assert all(149.0 <= angle <= 170.0 for sweep in near["sweeps"] for angle in sweep["angle_deg"])
     assert set(plot) == {"sweeps", "midline", "residuals", "crest_deg", "reference_deg", "target_deg",
-                         "tolerance_deg", "lift_unit"}
+                         "tolerance_deg", "lift_unit", "angle_on"}
 
 
 def test_the_command_prints_the_result_and_refuses_by_its_status(tmp_path, capsys):

@@ -140,3 +140,19 @@ def test_of_an_instrument_withdrawn_twice(
     tooling.withdraw_instrument(probe, reason="dropped", by=keeper, at=at)
     page = login(keeper).post(f"/instruments/{probe.pk}/withdraw/", {"reason": "dropped"})
     assert_same(page, as_keeper.send(f"instruments/{probe.pk}/withdraw/", {"reason": "dropped"}), status=409)
+
+
+@pytest.mark.parametrize("after", ["163,1", "16x", "99,1"])
+def test_of_readings_by_hand(
+    in_work: WorkOrder, walk: Walk, technician: Person, probe: Instrument, login: Callable[[Person], Client],
+    as_technician: Caller, settings: Any, tmp_path: Any, after: str,
+) -> None:  # fmt: skip
+    settings.TRACE_DIR = tmp_path
+    walk(in_work, until="as-found")
+    at_step = f"{in_work.pk}/steps/{STEP['as-found']}/"
+    typed = {"dial": "4", "before": "119.1", "after": after}
+    sheet = {"dial_unit": "mm", "angle_step": "0,1"}
+    fields = {f"forward-0-{name}": value for name, value in typed.items()}
+    page = login(technician).post(f"/orders/{at_step}hand/", {**fields, **sheet, "rows": "3", "probe": probe.pk})
+    body = {"pairs": [{"sense": "forward", **typed}], **sheet, "probe": "PR-07"}
+    assert assert_same(page, as_technician.send(f"orders/{at_step}hand-readings/", body), status=422)

@@ -204,3 +204,27 @@ def test_traces_are_found_by_what_made_them(as_technician: Caller, where: str) -
     for query in ({"probe": "PR-07"}, {"unit": "7012"}, {"stage": "as-found"}, {"sha256": trace["sha256"]}):
         assert as_technician.read("traces/", **query).json()["count"] == 1
     assert as_technician.read("traces/", probe="PR-08").json()["count"] == 0
+
+
+def test_readings_by_hand_are_taken_like_a_trace(as_technician: Caller, where: str, run_errands: Any) -> None:
+    pairs = [
+        {"sense": sense, "dial": dial, "before": before, "after": after}
+        for sense, dial, before, after in (
+            ("forward", "4,0", "119.1", "163.1"), ("forward", "8,0", "128.7", "153.5"),
+            ("reverse", "4,0", "162.9", "118.9"), ("reverse", "8,0", "153.3", "128.5"),
+        )
+    ]  # fmt: skip
+    body = {"pairs": pairs, "dial_unit": "mm", "angle_step": "0.1", "probe": "PR-07"}
+    address = where.replace("/traces/", "/hand-readings/")
+    response = as_technician.send(address, body)
+    assert response.status_code == 202
+    assert (response.json()["form"], response.json()["encoder"]) == ("hand-readings", None)
+    assert as_technician.send(address, body).status_code == 200
+    run_errands()
+    (made,) = as_technician.get(response["Location"]).json()["analyses"]
+    assert made["verdict"] == "nonconforming"
+    assert made["result"]["trace_sha256"] == response.json()["sha256"]
+    assert as_technician.read("traces/", form="hand-readings").json()["count"] == 1
+    assert as_technician.read("traces/", form="recording").json()["count"] == 0
+    wrong = as_technician.send(address, {**body, "pairs": [{**pairs[0], "sense": "up"}]})
+    assert_problem(wrong, 422)

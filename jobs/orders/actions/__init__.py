@@ -1,6 +1,7 @@
 """Every write of this room that matters: one function, one transaction, one ledger entry."""
 
 from jobs.orders.actions.findings import decide_finding, raise_finding, reopen_order
+from jobs.orders.actions.hand import Typed, TypedPair, hand_in_readings
 from jobs.orders.actions.procedures import issue_procedure
 from jobs.orders.actions.readings import correct_reading, record_reading
 from jobs.orders.actions.requests import request_order
@@ -26,6 +27,8 @@ from jobs.orders.actions.transitions import (
 )
 
 __all__ = [
+    "Typed",
+    "TypedPair",
     "acknowledge_caution",
     "add_photo",
     "analyse_again",
@@ -36,6 +39,7 @@ __all__ = [
     "confirm_step",
     "correct_reading",
     "decide_finding",
+    "hand_in_readings",
     "hold_order",
     "issue_procedure",
     "mark_not_needed",

@@ -49,11 +49,12 @@ def upload_trace(
     refuse(why_not_bytes(first), BadInput)
     refuse(_why_not_reason(repeated_because), BadInput)
     kept = storage.traces().keep(storage.chunks_of(file))
-    return _take(
+    return take(
         step,
         kept=kept,
         filename=_clean(filename),
-        instruments=(probe, encoder),
+        probe=probe,
+        encoder=encoder,
         repeated_because=repeated_because.strip(),
         by=by,
         at=at,
@@ -80,56 +81,59 @@ def analyse_again(trace: Trace, *, by: Person, at: datetime) -> Errand:
 
 
 @transaction.atomic
-def _take(
+def take(
     step: OrderStep,
     *,
     kept: storage.Kept,
     filename: str,
-    instruments: tuple[Instrument, Instrument],
+    probe: Instrument,
+    encoder: Instrument | None,
     repeated_because: str,
     by: Person,
     at: datetime,
 ) -> tuple[Trace, bool]:
+    """Write down what was stored and have it analysed; without an encoder it is readings by hand."""
     step = locked_step(step, by=by, action="upload-trace")
     there = step.traces.filter(bytes=kept.sha256).first()
     if there is not None:
         return there, False
     places = _places(kept.sha256, by)
-    calibrations = _refuse_unless_allowed(step, instruments, places, repeated_because, by=by, at=at)
-    probe, encoder = instruments
+    used = [probe] if encoder is None else [probe, encoder]
+    calibrations = _refuse_unless_allowed(step, used, places, repeated_because, by=by, at=at)
     TraceBytes.objects.get_or_create(sha256=kept.sha256, defaults={"size_bytes": kept.size_bytes, "stored_at": at})
     trace = Trace.objects.create(
         work_order=step.work_order,
         step=step,
         stage=step.definition.stage,
         bytes_id=kept.sha256,
+        form=Trace.Form.HAND_READINGS if encoder is None else Trace.Form.RECORDING,
         filename=filename,
         probe=probe,
         probe_calibration=calibrations[0],
         encoder=encoder,
-        encoder_calibration=calibrations[1],
+        encoder_calibration=None if encoder is None else calibrations[1],
         uploaded_by=by,
         uploaded_at=at,
     )
     _record_upload(trace, kept, repeated_because, by=by, at=at)
     if places and repeated_because:
-        text = f"The trace {filename} was handed in at {', '.join(places)} as well: {repeated_because}"
+        text = f"The {trace.noun} {filename} {_was(trace)} handed in at {', '.join(places)} as well: {repeated_because}"
         add_finding(step.work_order, kind=Finding.Kind.OBSERVATION, text=text, step=step, by=by, at=at)
     _ask(trace, analysing.input_of(trace), asked_by=by.name)
-    announce(step.work_order, by=by, at=at, what=f"a trace was handed in at step {step.position}")
+    announce(step.work_order, by=by, at=at, what=f"{_a(trace)} handed in at step {step.position}")
     return trace, True
 
 
 def _refuse_unless_allowed(
     step: OrderStep,
-    instruments: tuple[Instrument, Instrument],
+    instruments: list[Instrument],
     places: list[str],
     repeated_because: str,
     *,
     by: Person,
     at: datetime,
 ) -> list[Calibration]:
-    """The calibrations of probe and encoder; raises `NotAllowed` with every reason."""
+    """The calibrations of the probe, and of the encoder if there is one; raises `NotAllowed` with every reason."""
     day = local(at, step.work_order).date()
     reasons = rules.why_not_do_step(facts.of_step(step, by=by, at=at))
     if step.definition.kind != ProcedureStep.Kind.TRACE:
@@ -137,7 +141,7 @@ def _refuse_unless_allowed(
         reasons.append(Reason("wrong-kind", sentence))
     calibrations = []
     locked = {pk: tooling.locked_instrument(pk) for pk in sorted(instrument.pk for instrument in instruments)}
-    for instrument, kind in zip(instruments, (Instrument.Kind.PROBE, Instrument.Kind.ENCODER), strict=True):
+    for instrument, kind in zip(instruments, (Instrument.Kind.PROBE, Instrument.Kind.ENCODER), strict=False):
         fresh = locked[instrument.pk]
         calibration = tooling.newest_calibration(fresh, day)
         reasons += tooling_rules.why_not_use(
@@ -162,8 +166,7 @@ def _places(sha256: str, by: Person) -> list[str]:
 
 def _record_upload(trace: Trace, kept: storage.Kept, repeated_because: str, *, by: Person, at: datetime) -> None:
     order, step = trace.work_order, trace.step
-    used = ((trace.probe, trace.probe_calibration), (trace.encoder, trace.encoder_calibration))
-    for instrument, calibration in used:
+    for instrument, calibration in trace.instruments:
         InstrumentUse.objects.get_or_create(
             step=step,
             instrument=instrument,
@@ -176,8 +179,9 @@ def _record_upload(trace: Trace, kept: storage.Kept, repeated_because: str, *, b
         order,
         by=by,
         at=at,
-        sentence=f"The {trace.get_stage_display()} trace {trace.filename} of {order.number} was handed in.",
-        about=[trace, *(thing for pair in used for thing in pair)],
+        sentence=f"The {trace.get_stage_display()} {trace.noun} {trace.filename} of {order.number} "
+        f"{_was(trace)} handed in.",
+        about=[trace, *(thing for pair in trace.instruments for thing in pair)],
         data={
             "position": step.position,
             "sha256": kept.sha256,
@@ -185,8 +189,9 @@ def _record_upload(trace: Trace, kept: storage.Kept, repeated_because: str, *, b
             "filename": trace.filename,
             "probe": trace.probe.asset_number,
             "probe_certificate": trace.probe_calibration.certificate,
-            "encoder": trace.encoder.asset_number,
-            "encoder_certificate": trace.encoder_calibration.certificate,
+            "encoder": trace.encoder.asset_number if trace.encoder else "",
+            "encoder_certificate": trace.encoder_calibration.certificate if trace.encoder_calibration else "",
+            "form": trace.form,
             "repeated_because": repeated_because,
         },
     )
@@ -201,6 +206,14 @@ def _ask(trace: Trace, wanted: analysing.Input, *, asked_by: str) -> Errand:
         arguments={"trace": str(trace.pk)},
         asked_by=asked_by,
     )
+
+
+def _was(trace: Trace) -> str:
+    return "were" if trace.by_hand else "was"
+
+
+def _a(trace: Trace) -> str:
+    return "hand readings were" if trace.by_hand else "a trace was"
 
 
 def _why_not_reason(repeated_because: str) -> list[Reason]:

@@ -60,6 +60,7 @@ class TraceFilter(django_filters.FilterSet):
     unit = django_filters.CharFilter(field_name="work_order__unit__number")
     engine = django_filters.CharFilter(field_name="work_order__engine__serial")
     stage = django_filters.ChoiceFilter(choices=ProcedureStep.Stage.choices)
+    form = django_filters.ChoiceFilter(choices=Trace.Form.choices)
     probe = django_filters.CharFilter(field_name="probe__asset_number")
     encoder = django_filters.CharFilter(field_name="encoder__asset_number")
     sha256 = django_filters.CharFilter(field_name="bytes")

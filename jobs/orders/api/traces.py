@@ -71,6 +71,32 @@ class TraceUploadView(ShopView):
         return monitored(shown, location=reverse("api:trace-detail", args=[trace.pk]))
 
 
+class HandReadingsView(ShopView):
+    """Readings taken by hand at one step, where there is no encoder."""
+
+    queryset = Trace.objects.none()
+    serializer_class = UploadedTraceSerializer
+    requires = {"post": "upload-trace"}
+    inputs = {"post": inputs.HandInput}
+
+    @extend_schema(responses={202: UploadedTraceSerializer, 200: UploadedTraceSerializer})
+    def post(self, request: Request, pk: int, position: int) -> Response:
+        """Hand in readings: 202 with the errand to watch, or 200 when this step has the same readings already."""
+        step = queries.step_for(self.person, pk, position)
+        values = self.taken()
+        typed = actions.Typed(
+            pairs=[actions.TypedPair(**pair) for pair in values.pop("pairs")],
+            dial_unit=values.pop("dial_unit"),
+            angle_step=values.pop("angle_step"),
+            crest_dial=values.pop("crest_dial", ""),
+        )
+        trace, is_new = actions.hand_in_readings(step, typed=typed, **values, by=self.person, at=self.now())
+        shown = UploadedTraceSerializer(queries.trace_for(self.person, trace.pk)).data
+        if not is_new:
+            return Response(shown)
+        return monitored(shown, location=reverse("api:trace-detail", args=[trace.pk]))
+
+
 class TraceViewSet(ShopRecords):
     """The traces of the shop, newest first."""
 

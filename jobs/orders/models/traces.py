@@ -30,18 +30,30 @@ class TraceBytes(models.Model):
 
 
 class Trace(models.Model):
-    """A recording as it was handed in at a step, with the instruments that made it."""
+    """A recording as it was handed in at a step, with the instruments that made it.
+
+    Or readings by hand, where there is no encoder: a document of them in the recording's place.
+    """
+
+    class Form(models.TextChoices):
+        RECORDING = "recording", "recording"
+        HAND_READINGS = "hand-readings", "hand readings"
 
     id = models.UUIDField(primary_key=True, default=uuid.uuid4, editable=False)
     work_order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="traces")
     step = models.ForeignKey(OrderStep, on_delete=models.PROTECT, related_name="traces")
     stage = models.CharField(max_length=10, choices=ProcedureStep.Stage.choices)
     bytes = models.ForeignKey(TraceBytes, on_delete=models.PROTECT, related_name="traces")
+    form = models.CharField(max_length=15, choices=Form.choices, default=Form.RECORDING)
     filename = models.CharField(max_length=200)
     probe = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="traces_as_probe")
     probe_calibration = models.ForeignKey(Calibration, on_delete=models.PROTECT, related_name="+")
-    encoder = models.ForeignKey(Instrument, on_delete=models.PROTECT, related_name="traces_as_encoder")
-    encoder_calibration = models.ForeignKey(Calibration, on_delete=models.PROTECT, related_name="+")
+    encoder = models.ForeignKey(
+        Instrument, on_delete=models.PROTECT, null=True, blank=True, related_name="traces_as_encoder"
+    )
+    encoder_calibration = models.ForeignKey(
+        Calibration, on_delete=models.PROTECT, null=True, blank=True, related_name="+"
+    )
     uploaded_by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
     uploaded_at = models.DateTimeField()
     failure = models.TextField(blank=True, help_text="Why no worker could analyse it, when none could.")
@@ -51,10 +63,34 @@ class Trace(models.Model):
 
     class Meta:
         ordering = ["uploaded_at"]
-        constraints = [models.UniqueConstraint(fields=["step", "bytes"], name="orders_trace_handed_in_once")]
+        constraints = [
+            models.UniqueConstraint(fields=["step", "bytes"], name="orders_trace_handed_in_once"),
+            models.CheckConstraint(
+                condition=Q(form="recording", encoder__isnull=False, encoder_calibration__isnull=False)
+                | Q(form="hand-readings", encoder__isnull=True, encoder_calibration__isnull=True),
+                name="orders_trace_has_its_instruments",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.filename} ({self.bytes_id[:12]})"
+
+    @property
+    def by_hand(self) -> bool:
+        return self.form == self.Form.HAND_READINGS
+
+    @property
+    def noun(self) -> str:
+        """What it is called on screen and in the history."""
+        return "hand readings" if self.by_hand else "trace"
+
+    @property
+    def instruments(self) -> list[tuple[Instrument, Calibration]]:
+        """The instruments that made it, each with the calibration on which it was used."""
+        used = [(self.probe, self.probe_calibration)]
+        if self.encoder is not None and self.encoder_calibration is not None:
+            used.append((self.encoder, self.encoder_calibration))
+        return used
 
 
 class Analysis(models.Model):

@@ -15,6 +15,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from jobs.errors import NotAllowed, Reason
 from jobs.orders import actions, plots, queries, storage
+from jobs.orders.hand import readings_of
 from jobs.orders.models import Analysis, Trace
 from jobs.orders.results import gives_a_verdict
 from jobs.orders.views.order import results_of
@@ -54,6 +55,7 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
         "may_ask": policies.may(request.user, "upload-trace"),
         **_next(request, found, newest),
         "not_held": _why_not_held(found),
+        "hand": readings_of(found),
         "panels": panels.drawn("trace", found, request),
         **_circle(found, newest),
         **_in_turn(newest),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import Decimal
+from functools import cached_property
 from itertools import groupby
 from typing import Any
 
 from django.db.models import Prefetch, QuerySet
 
 from jobs.orders import quantities
+from jobs.orders.hand import Sheet, readings_of
 from jobs.orders.models import (
     Analysis,
     Finding,
@@ -78,6 +80,11 @@ class TraceFacts:
     @property
     def checks(self) -> list[dict[str, Any]]:
         return list(self.result.get("checks") or [])
+
+    @cached_property
+    def hand(self) -> Sheet | None:
+        """The readings themselves, when they were taken by hand."""
+        return readings_of(self.trace)
 
     @property
     def correction(self) -> dict[str, Any]:

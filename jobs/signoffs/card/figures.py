@@ -56,7 +56,7 @@ def sweep_plot(data: dict[str, Any], *, salt: str, width_mm: float = 168, height
         _draw_marks(upper, data)
         if has_residuals:
             _draw_residuals(rows[1][0], data)
-        rows[-1][0].set_xlabel("crank angle on the encoder, degrees")
+        rows[-1][0].set_xlabel(f"crank angle on the {data.get('angle_on', 'encoder')}, degrees")
         output = io.StringIO()
         figure.savefig(output, format="svg", metadata={"Date": None, "Creator": None})
     return _inline(output.getvalue(), width_mm, height_mm)
