@@ -142,25 +142,23 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     use = usable(points, look, sweeps, crest, spec.kind)
     gain = GAIN_PRIOR if known is not None and points.scale == 1.0 else None
     shape = shape_for(spec, points, use, crest)
-    shifts, additions = nuisances(points, spec, use, encoder_per_crank)
-    first = solve(points, shape, crest, shifts, additions, use=use, gain_prior=gain, gentle=True)
-    out = Estimate(points, first, shape, use)
     trial = _Trial(points, spec, look, encoder_per_crank, gain)
+    out = Estimate(points, trial.solve(shape, use, crest, gentle=True), shape, use)
     for _ in range(MOST_FINDINGS):
-        fit = trial.solve(out, crest, gentle=True, start=out.fit)
-        out.fit, crest = fit, fit.crest_deg
-        found = search.findings(points, fit, out.use, [t.name for t in trial.throws])
+        crest = out.fit.crest_deg
+        found = search.findings(points, out.fit, out.use, [t.name for t in trial.throws])
         if not found:
             break
         if found[0].is_throw:
             trial.throws.append(_shift_of(found[0]))
             trial.place_throws(out, crest)
-            continue
-        if not _put_aside(out, trial, found, crest):
+        elif _put_aside(out, trial, found, crest):
+            out.shape = shape_for(spec, points, out.use, crest)
+        else:
             return out
-        out.shape = shape_for(spec, points, out.use, crest)
+        out.fit = trial.solve(out.shape, out.use, crest, gentle=True, start=out.fit)
     out.throws = trial.throws
-    out.fit = trial.solve(out, crest, start=out.fit)
+    out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
     _refine(out, trial)
     return out
 
@@ -170,10 +168,10 @@ def _refine(out: Estimate, trial: _Trial) -> None:
     more, out.hum_hz = hum.additions(out.points, out.fit)
     trial.offsets += more
     if more:
-        out.fit = trial.solve(out, out.fit.crest_deg, start=out.fit)
+        out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     trial.choose_lag(out)
     trial.set_scales(out.fit)
-    out.fit = trial.solve(out, out.fit.crest_deg, start=out.fit)
+    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
 
 
 @dataclass
@@ -199,7 +197,7 @@ class _Trial:
         tried = []
         for filtered in (True, False):
             self.filtered, self.lag_s = filtered, out.fit.shifts["lag"]
-            fit = self.solve(out, out.fit.crest_deg, start=out.fit)
+            fit = self.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
             tried.append((fit.loss(out.use), filtered, fit))
         _, self.filtered, out.fit = min(tried, key=lambda item: item[0])
         self.lag_s = out.fit.shifts["lag"]
@@ -222,19 +220,18 @@ class _Trial:
             # a probe cannot be early: a negative lag is something else, and says that the lag is small
             self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, LAG_NONE_S)
 
-    def solve(self, out: Estimate, crest: float, *, shifts: list[Shift] | None = None,
+    def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
-        always, additions = nuisances(self.points, self.spec, out.use, self.encoder_per_crank, self.drift_scale,
+        always, additions = nuisances(self.points, self.spec, use, self.encoder_per_crank, self.drift_scale,
                                       self.lag_scale, self.lag_s, self.filtered)
-        if len(set(self.points.sense[out.use].tolist())) < 2:
+        if len(set(self.points.sense[use].tolist())) < 2:
             self.throws = []
-        fit = solve(self.points, out.shape, crest, always + self.throws + (shifts or []),
-                    additions + self.offsets + (offsets or []), use=out.use, gain_prior=self.gain, gentle=gentle,
+        fit = solve(self.points, shape, crest, always + self.throws + (shifts or []),
+                    additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
                     start=start)
         fit.drift_prior = additions[0].prior
         self.lag_s = fit.shifts.get("lag", 0.0)
         return fit
-
 
     def place_throws(self, out: Estimate, crest: float) -> None:
         """Where one throw lies depends on where the other does: place each with the other in."""
@@ -243,7 +240,7 @@ class _Trial:
         for k, throw in enumerate(self.throws):
             others = self.throws[:k] + self.throws[k + 1:]
             kept, self.throws = self.throws, others
-            fit = self.solve(out, crest, gentle=True)
+            fit = self.solve(out.shape, out.use, crest, gentle=True)
             self.throws = kept
             self.throws[k] = search.placed_again(self.points, fit, throw)
 
@@ -263,7 +260,7 @@ def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest:
     left: list[tuple[float, search.Finding, Fit]] = []
     for suspect in suspects:
         step = Addition("offset after a knock", (out.points.time_s >= suspect.time_s).astype(float), KNOCK_PRIOR)
-        fit = trial.solve(out, crest, shifts=[suspect.shift] if suspect.shift else None,
+        fit = trial.solve(out.shape, out.use, crest, shifts=[suspect.shift] if suspect.shift else None,
                           offsets=None if suspect.shift else [step], gentle=True)
         left.append((fit.loss(out.use), suspect, fit))
     left.sort(key=lambda item: item[0])

@@ -26,16 +26,19 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg, sparse
+from scipy.linalg import lapack
 
 from analysis.reference.points import Points
 from analysis.reference.shapes import Shape
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 OUTLIER = 4.5
 HUBER = 2.5
 ROUNDS = 14
 SETTLED_DEG = 1e-5
+HIDDEN = 3e-5            # of a column's power: less than this is left by the others, and it cannot be told from them
 
 
 @dataclass(frozen=True)
@@ -130,8 +133,34 @@ class Fit:
         cross = np.vstack([cross_dense[:k], self.design.shape.T @ weighted, cross_dense[k:]])
         power = np.einsum("ij,ij->j", columns, weighted)
         free = power - np.einsum("ij,ij->j", cross, self.inverse @ cross)
-        hidden = free < 3e-5 * power + 1e-12
+        hidden = free < HIDDEN * power + 1e-12
         return np.where(hidden, 0.0, weighted.T @ self.residual), np.where(hidden, 1.0, free)
+
+    def gain_of_steps(self, points: Points, places: Ints) -> Floats:
+        """`gain` of one column for each place (ascending indices): 1 from there to the end of its sweep, else 0.
+
+        The sums over a step are differences of running sums, so that all of them cost no more than one column.
+        """
+        ends = np.flatnonzero(np.diff(points.sweep) != 0) + 1
+        ends = np.append(ends, len(points))
+        until = ends[np.searchsorted(ends, places, side="right")]
+        edges = np.unique(np.concatenate([[0], places, until]))
+        edges = edges[edges < len(points)]
+        owner = np.searchsorted(edges, np.arange(len(points)), side="right") - 1
+        w = self.weight
+        into = sparse.csr_array((w, (owner, np.arange(len(points)))), shape=(len(edges), len(points)))
+        k = self.k
+        others = np.column_stack([self.design.dense, self.residual, np.ones(len(points))])
+        dense = np.asarray(into @ others)
+        parts = np.hstack([dense[:, :k], (into @ self.design.shape).toarray(), dense[:, k:]])
+        running = np.vstack([np.zeros(parts.shape[1]), np.cumsum(parts, axis=0)])
+        first = np.searchsorted(edges, places)
+        last = np.searchsorted(edges, until)
+        sums = running[last] - running[first]
+        cross, pull, power = sums[:, :-2].T, sums[:, -2], sums[:, -1]
+        free = power - np.einsum("ij,ij->j", cross, self.inverse @ cross)
+        hidden = free < HIDDEN * power + 1e-12
+        return np.where(hidden, 0.0, pull) ** 2 / np.where(hidden, 1.0, free) / self.s0**2
 
     def let_in(self, column: Floats) -> tuple[float, float, float]:
         """Value, variance and lever on the crest of one more column, everything else fitted again.
@@ -200,7 +229,7 @@ def solve(
         step, linear, design = problem.step(values, linear, w, s0)
         values = values + np.clip(step, -3.0, 3.0)
         residual = problem.residual(design, step, linear)
-        old = s0, s1
+        old, used = (s0, s1), w
         if weight is None:
             s0, s1, w = reweigh(residual, design.slope, allowed, points, gentle=gentle)
         else:
@@ -212,7 +241,8 @@ def solve(
         if settled:
             break
     assert linear is not None
-    return problem.finish(values, linear, design, residual, w, s0, s1, settled)
+    # the weights that made this solution: with others its residuals would seem to ask for columns that nothing can tell
+    return problem.finish(values, linear, design, residual, used, s0, s1, settled)
 
 
 def reweigh(residual: Floats, slope: Floats, allowed: Flags, points: Points, *, gentle: bool = False
@@ -287,8 +317,7 @@ class _Problem:
 
     def _first(self, basis: sparse.csr_array, w: Floats) -> Floats:
         """Shape coefficients before any slope is known."""
-        weighted = basis.multiply(w[:, None]).tocsr()
-        normal = (basis.T @ weighted).toarray()
+        normal = _gram(basis, w)
         normal[np.diag_indices_from(normal)] += 1e-9 * max(np.trace(normal) / len(normal), 1e-12)
         return np.asarray(linalg.solve(normal, basis.T @ (w * self.points.lift), assume_a="pos"))
 
@@ -300,15 +329,13 @@ class _Problem:
         outer = np.r_[0:k, k + m:size]
         dense_w = design.dense * w[:, None]
         basis = design.shape
-        weighted = sparse.csr_array((basis.data * np.repeat(w, np.diff(basis.indptr)), basis.indices, basis.indptr),
-                                    shape=basis.shape)
         normal[np.ix_(outer, outer)] = design.dense.T @ dense_w
         cross = basis.T @ dense_w
         normal[k:k + m, outer] = cross
         normal[outer, k:k + m] = cross.T
-        normal[k:k + m, k:k + m] = (basis.T @ weighted).toarray()
+        normal[k:k + m, k:k + m] = _gram(basis, w)
         right[outer] = dense_w.T @ self.points.lift
-        right[k:k + m] = weighted.T @ self.points.lift
+        right[k:k + m] = basis.T @ (w * self.points.lift)
         return normal, right
 
     def _priors(self, values: Floats, s0: float, normal: Floats) -> tuple[Floats, Floats]:
@@ -337,7 +364,7 @@ class _Problem:
         k, m = len(values), self.shape.size
         normal, _ = self._normal(design, w)
         ridge, _ = self._priors(values, s0, normal)
-        inverse = linalg.inv(normal + np.diag(ridge), check_finite=False)
+        inverse = _inverse(normal + np.diag(ridge))
         row = inverse[0]
         gain = design.shape @ row[k:k + m] + design.dense @ np.concatenate([row[:k], row[k + m:]])
         total = float(inverse[0, 0]) * s0**2
@@ -353,3 +380,34 @@ class _Problem:
             variance_deg2=total, prior_variance_deg2=max(0.0, total - noise),
             u_deg=design.u, settled=settled, design=design, inverse=inverse,
         )
+
+
+def _inverse(positive: Floats) -> Floats:
+    """Inverse of a symmetric positive definite matrix, through its Cholesky factor."""
+    factor = linalg.cholesky(positive, lower=True, check_finite=False)
+    half, failed = lapack.dpotri(factor, lower=1)
+    if failed:
+        raise linalg.LinAlgError("The normal matrix could not be inverted.")
+    return np.asarray(half + np.tril(half, -1).T)
+
+
+def _gram(basis: sparse.csr_array, w: Floats) -> Floats:
+    """BᵀWB for a matrix whose rows have equally many entries, all near the diagonal, as every shape's is; (m, m)."""
+    n, m = basis.shape
+    at, values = basis.indices.reshape(n, -1).T, basis.data.reshape(n, -1).T
+    width = len(at)
+    band = np.zeros(width * m)
+    for i in range(width):
+        weighted = values[i] * w
+        for j in range(i, width):
+            away = np.abs(at[j] - at[i])
+            part = weighted * values[j]
+            if i != j:
+                part[away == 0] *= 2.0      # two entries of one row in one column
+            band += np.bincount(np.minimum(at[i], at[j]) * width + away, part, width * m)
+    out = np.zeros((m, m))
+    rows = np.arange(m)
+    for away, part in enumerate(band.reshape(m, width).T):
+        out[rows[:m - away], rows[away:]] = part[:m - away]
+        out[rows[away:], rows[:m - away]] = part[:m - away]
+    return out

@@ -18,12 +18,13 @@ or where a first pass finds the path kinked.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import CubicSpline
-from scipy.linalg import LinAlgError, cholesky_banded, cho_solve_banded
+from scipy.linalg import lapack
 from scipy.ndimage import binary_dilation
 
 Floats = npt.NDArray[np.float64]
@@ -33,13 +34,14 @@ ORDER = 3
 LINES_PER_BIN = 1.5       # a bin crosses this many lines, so that neighbouring bins err independently
 LEAST_BINS = 12
 MOST_BINS = 6000
-SHORTEST_BIN_S = 0.02
+SHORTEST_BIN_S = 0.04
 LONGEST_BIN_S = 0.1
 STAND_S = 0.3             # a reading that stays longer, and
 STAND_PACES = 6.0         # this many times longer than the usual one, means that the shaft stands
 FREE = 1e-5               # v where the path may kink
 KINK = 5.0                # robust standard deviations of a third difference
-SMOOTHNESS = np.geomspace(1e-2, 1e9, 11)
+SMOOTHNESS = np.log(np.geomspace(1e-2, 1e9, 12)).tolist()     # of λ
+MIDDLE = math.log(1e3)
 
 
 @dataclass(frozen=True)
@@ -86,11 +88,11 @@ def trace_path(time_s: Floats, angle_deg: Floats) -> Path | None:
     free = np.zeros(len(centre) - ORDER, dtype=bool)
     for at in stands:
         free[max(0, at - ORDER):at + 1] = True
-    smooth, noise = _smoothest(value, weight, free)
+    smooth, noise, power = _smoothest(value, weight, free)
     kinked = _kinked(smooth, free)
     if kinked.any():
         free |= kinked
-        smooth, noise = _smoothest(value, weight, free)
+        smooth, noise, _ = _smoothest(value, weight, free, power)
     places = centre[np.flatnonzero(free) + 1]
     # a bin's mean stands off its middle by B²/24 of the curvature
     bend = np.zeros_like(smooth)
@@ -147,30 +149,45 @@ def _penalty(free: Flags, count: int) -> Floats:
     return band
 
 
-def _smoothest(value: Floats, weight: Floats, free: Flags) -> tuple[Floats, float]:
-    """The smooth path by restricted likelihood over a grid of λ refined once, and a reading's standard deviation."""
+def _smoothest(value: Floats, weight: Floats, free: Flags, near: float | None = None) -> tuple[Floats, float, float]:
+    """The smooth path by restricted likelihood, a reading's standard deviation, and λ.
+
+    The likelihood has one maximum in log λ in all but odd cases: it is walked to from `near` in coarse steps, then
+    refined by a parabola.
+    """
     count = len(value)
     band = _penalty(free, count)
     level = value[weight > 0].mean()
     y = np.where(weight > 0, value - level, 0.0)
+    right = weight * y
     seen = int((weight > 0).sum())
+    known: dict[float, tuple[float, Floats, float]] = {}
 
-    def tried(scale: float) -> tuple[float, Floats, float]:
-        matrix = scale * band
-        matrix[0] += weight
-        try:
-            factor = cholesky_banded(matrix, lower=True, check_finite=False)
-        except LinAlgError:
-            return np.inf, y, 0.0
-        theta = cho_solve_banded((factor, True), weight * y, check_finite=False)
-        left = max(float(np.sum(weight * y * (y - theta))), 1e-18)
-        logdet = 2.0 * float(np.log(factor[0]).sum())
-        return (seen - ORDER) * np.log(left) + logdet - (count - ORDER) * np.log(scale), theta, left
+    def tried(power: float) -> tuple[float, Floats, float]:
+        if power not in known:
+            matrix = math.exp(power) * band
+            matrix[0] += weight
+            factor, failed = lapack.dpbtrf(matrix, lower=1, overwrite_ab=1)
+            theta, _ = lapack.dpbtrs(factor, right, lower=1)
+            left = max(float(right @ (y - theta)), 1e-18)
+            logdet = 2.0 * float(np.log(factor[0]).sum()) if not failed else math.inf
+            known[power] = (seen - ORDER) * math.log(left) + logdet - (count - ORDER) * power, theta, left
+        return known[power]
 
-    scores = [tried(float(s))[0] for s in SMOOTHNESS]
-    k = int(np.argmin(scores))
-    _, theta, left = min((tried(float(s)) for s in SMOOTHNESS[k] * np.geomspace(0.15, 6.6, 6)), key=lambda t: t[0])
-    return theta + level, float(np.sqrt(left / max(seen - ORDER, 1)))
+    at = min(range(len(SMOOTHNESS)), key=lambda k: abs(SMOOTHNESS[k] - (MIDDLE if near is None else near)))
+    for _ in SMOOTHNESS:
+        low, high = max(at - 1, 0), min(at + 1, len(SMOOTHNESS) - 1)
+        best = min((low, at, high), key=lambda k: tried(SMOOTHNESS[k])[0])
+        if best == at:
+            break
+        at = best
+    power = SMOOTHNESS[at]
+    if low < at < high:
+        before, middle, after = (tried(SMOOTHNESS[k])[0] for k in (low, at, high))
+        bend = before - 2.0 * middle + after
+        power += (SMOOTHNESS[1] - SMOOTHNESS[0]) * 0.5 * (before - after) / bend if bend > 0.0 else 0.0
+    _, theta, left = tried(power)
+    return theta + level, math.sqrt(left / max(seen - ORDER, 1)), power
 
 
 def _kinked(smooth: Floats, free: Flags) -> Flags:

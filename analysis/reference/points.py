@@ -14,14 +14,14 @@ import numpy.typing as npt
 from scipy.ndimage import maximum_filter1d, median_filter
 from scipy.signal import lfilter
 
-from analysis.reference.path import trace_path
+from analysis.reference.path import Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-WANTED_POINTS = 4000
+WANTED_POINTS = 2500
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
 BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
@@ -83,16 +83,31 @@ class Motion:
     """What the shaft did at n samples.
 
     angle_deg (n,): the encoder's steps smoothed out where that can be believed; speed_deg_s (n,);
-    behind_deg_s (2 * len(LAGS_S), n): how far a probe late by each of the lags is behind, over the lag, for a pure
-    delay and then for a first-order filter; rough_deg (n,): standard deviation of the angle where it is not smooth;
+    rough_deg (n,): standard deviation of the angle where it is not smooth;
     reading_deg: that of a reading about the smooth path.
     """
 
     angle_deg: Floats
     speed_deg_s: Floats
-    behind_deg_s: Floats
     rough_deg: Floats
     reading_deg: float
+    path: Path | None
+
+    def behind(self, time_s: Floats) -> Floats:
+        """How far a probe late by each of LAGS_S is behind, over the lag, crank degrees per second.
+
+        Shape (2 * len(LAGS_S), len(time_s)): for a pure delay, then for a first-order filter.
+        """
+        path = self.path
+        if path is None:
+            return np.zeros((2 * len(LAGS_S), len(time_s)))
+        smooth = path(time_s)
+        late = [(smooth - path(time_s - lag)) / lag for lag in LAGS_S]
+        pace = min(path.bin_s, FILTER_PACE_S)
+        grid = np.arange(path.first_s, path.last_s + pace, pace)
+        along = path(grid)
+        late += [np.interp(time_s, grid, (along - _filtered(along, pace, lag)) / lag) for lag in LAGS_S]
+        return np.array(late)
 
 
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0) -> Points:
@@ -148,11 +163,11 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     weight[np.repeat(kept == 0.0, np.diff(np.append(edges, n)))] = 1.0
     counts = np.add.reduceat(weight, edges)
     rough = np.maximum(moved.rough_deg, np.repeat(long, lengths) * step_deg * LINE_NOISE)
-    columns = (time_s, moved.angle_deg, lift, moved.speed_deg_s, rough, *moved.behind_deg_s)
+    columns = (time_s, moved.angle_deg, lift, moved.speed_deg_s, rough)
     drawn = moved.reading_deg / np.sqrt(counts)
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
     flags = (kept == 0.0).astype(float)
-    return means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, np.array(means[5:])
+    return means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, moved.behind(means[0])
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> Motion:
@@ -164,20 +179,15 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> Motion:
     n = len(time_s)
     path = trace_path(time_s, angle_deg)
     if path is None:
-        zero = np.zeros(n)
-        return Motion(angle_deg, zero, np.zeros((2 * len(LAGS_S), n)), zero + step_deg * LINE_NOISE, 0.0)
+        return Motion(angle_deg, np.zeros(n), np.full(n, step_deg * LINE_NOISE), 0.0, None)
     smooth, speed = path(time_s), path.speed(time_s)
     span = max(3, round(BELIEF_SPAN_S / max(float(time_s[-1] - time_s[0]) / n, 1e-9)))
     believed = maximum_filter1d(np.abs(smooth - angle_deg), span) <= ANGLE_TRUST * step_deg + 1e-9
     doubtful = path.near_kink(time_s, KINK_BEFORE_S, KINK_AFTER_S)
     usual = float(np.median(np.abs(speed)))
-    rough = np.where(believed, 0.0, step_deg * LINE_NOISE) + np.where(doubtful, step_deg * LINE_NOISE + usual * KINK_S, 0.0)
-    late = [(smooth - path(time_s - lag)) / lag for lag in LAGS_S]
-    pace = min(path.bin_s, FILTER_PACE_S)
-    grid = np.arange(path.first_s, path.last_s + pace, pace)
-    along = path(grid)
-    late += [np.interp(time_s, grid, (along - _filtered(along, pace, lag)) / lag) for lag in LAGS_S]
-    return Motion(np.where(believed, smooth, angle_deg), speed, np.array(late), rough, path.reading_deg)
+    line = step_deg * LINE_NOISE
+    rough = np.where(believed, 0.0, line) + np.where(doubtful, line + usual * KINK_S, 0.0)
+    return Motion(np.where(believed, smooth, angle_deg), speed, rough, path.reading_deg, path)
 
 
 def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:

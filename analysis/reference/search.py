@@ -136,7 +136,7 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
     if not places:
         return None
     tried = np.concatenate(places)
-    gains = fit.gain(_steps(points, tried))
+    gains = fit.gain_of_steps(points, tried)
     rough = int(tried[int(np.argmax(gains))])
     sweep = int(points.sweep[rough])
     at = np.flatnonzero(use & (points.sweep == sweep) & ~points.spiky)
@@ -147,7 +147,7 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
     if not len(window):
         return None
     window = window[:: max(1, len(window) // 50)]
-    fine = fit.gain(_steps(points, window))
+    fine = fit.gain_of_steps(points, window)
     place = int(window[int(np.argmax(fine))])
     gain, size = float(fine.max()), _step(fit, at, place)
     if gain < KNOCK_GAIN or abs(size) < max(LEAST_KNOCK, KNOCK_NOISE * _local_noise(fit, at, place)):
@@ -156,13 +156,6 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
     return Finding(gain, None, sweep,
                    f"The lift steps by {how} at {points.time_s[place]:.1f} s: the probe was knocked.",
                    float(points.time_s[place]))
-
-
-def _steps(points: Points, places: Ints) -> Floats:
-    """One column for each place: 1 from there to the end of its sweep."""
-    index = np.arange(len(points))[:, None]
-    steps = (index >= places) & (points.sweep[:, None] == points.sweep[places])
-    return np.asarray(steps, dtype=np.float64)
 
 
 def _step(fit: Fit, at: Ints, place: int, span: int = 24) -> float:

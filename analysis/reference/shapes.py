@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, sparse
-from scipy.interpolate import BSpline, CubicSpline
+from scipy.interpolate import CubicSpline
 
 from analysis.spec import LinkRod, Piston, Spec
 
@@ -58,24 +58,33 @@ class EvenLobe:
 
     def __init__(self, reach_deg: float, knots: int) -> None:
         self._reach = reach_deg * (1.0 - 1e-12)
-        inner = np.linspace(0.0, reach_deg, knots + 1)
-        self._knots = np.concatenate([[0.0] * 3, inner, [reach_deg] * 3])
-        self.size = knots + 2          # one less than the B-splines: the first two are tied, so y'(0) = 0
+        self._pitch = reach_deg / knots
+        self.size = knots + 2          # centres 0, h, 2h, …; those below zero are their own mirror images
+
+    def _placed(self, u_deg: Floats) -> tuple[npt.NDArray[np.int64], Floats]:
+        """The four centres that reach each u, shape (n, 4), and the part t of the interval done, shape (n,)."""
+        along = np.minimum(np.abs(u_deg), self._reach) / self._pitch
+        first = along.astype(np.int64)
+        return np.abs(first[:, None] + np.arange(-1, 3)), along - first
 
     def columns(self, u_deg: Floats) -> sparse.csr_array:
-        full = BSpline.design_matrix(np.minimum(np.abs(u_deg), self._reach), self._knots, 3)
-        indices = np.maximum(full.indices - 1, 0)
-        return sparse.csr_array((full.data, indices, full.indptr), shape=(len(u_deg), self.size))
-
-    def _spline(self, coefficients: Floats) -> BSpline:
-        return BSpline(self._knots, np.concatenate([coefficients[:1], coefficients]), 3)
+        at, t = self._placed(u_deg)
+        # the uniform cubic B-spline: piecewise polynomials in t (de Boor, A Practical Guide to Splines)
+        rest = 1.0 - t
+        values = np.column_stack([rest**3, (3.0 * t - 6.0) * t * t + 4.0, (3.0 * rest - 6.0) * rest**2 + 4.0, t**3])
+        return sparse.csr_array((values.ravel() / 6.0, at.ravel(), np.arange(0, 4 * len(t) + 1, 4)),
+                                shape=(len(t), self.size))
 
     def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        slope = self._spline(coefficients).derivative()(np.minimum(np.abs(u_deg), self._reach))
-        return np.asarray(slope * np.sign(u_deg) * (np.abs(u_deg) < self._reach), dtype=np.float64)
+        at, t = self._placed(u_deg)
+        c = coefficients[at]
+        rest = 1.0 - t
+        slope = (t * t * c[:, 3] - rest * rest * c[:, 0]
+                 + (3.0 * t - 4.0) * t * c[:, 1] - (3.0 * rest - 4.0) * rest * c[:, 2]) / 2.0
+        return np.asarray(slope / self._pitch * np.sign(u_deg) * (np.abs(u_deg) < self._reach))
 
     def value(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        return np.asarray(self._spline(coefficients)(np.minimum(np.abs(u_deg), self._reach)), dtype=np.float64)
+        return np.asarray(self.columns(u_deg) @ coefficients)
 
 
 class Known:
@@ -91,7 +100,10 @@ class Known:
         raise NotImplementedError
 
     def columns(self, u_deg: Floats) -> sparse.csr_array:
-        return sparse.csr_array(np.column_stack([np.ones(len(u_deg)), self.lift(u_deg)]))
+        # laid out by hand: made from a dense matrix it would leave out the zeros of the base circle
+        n = len(u_deg)
+        values = np.column_stack([np.ones(n), self.lift(u_deg)])
+        return sparse.csr_array((values.ravel(), np.tile([0, 1], n), np.arange(0, 2 * n + 1, 2)), shape=(n, 2))
 
     def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
         return np.asarray(self.lift_slope(u_deg) * coefficients[1])
