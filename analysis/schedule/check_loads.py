@@ -43,7 +43,7 @@ def check_loads(shop: Shop, given: Given, findings: Findings) -> None:
     taken: dict[str, list[Taken]] = defaultdict(list)
     kept: dict[tuple[object, ...], list[Kept]] = defaultdict(list)
     for place in given.booked.values():
-        _take(shop, place, taken, kept)
+        _take(place, taken, kept)
     for place in given.done.values():
         for need, ids in zip(place.operation.needs, place.parts or (), strict=False):
             if need.for_order:
@@ -59,13 +59,12 @@ def check_loads(shop: Shop, given: Given, findings: Findings) -> None:
             _over_time(shop.resources[name], list_of_taken, findings)
 
 
-def _take(shop: Shop, place: Placed, taken: dict[str, list[Taken]],
-          kept: dict[tuple[object, ...], list[Kept]]) -> None:
+def _take(place: Placed, taken: dict[str, list[Taken]], kept: dict[tuple[object, ...], list[Kept]]) -> None:
     """Sort what a booking has into what it takes for itself and what its order keeps."""
     operation = place.operation
     times = [(place.start, place.end)]
     if operation.may_pause and operation.release_in_pause and place.start < place.end:
-        times = pieces(hours_of(shop, place), place.start, place.end)
+        times = pieces(hours_of(place), place.start, place.end)
     if place.parts is None:
         for one in place.resources:
             taken[one].extend(Taken(begin, end, 1, place, False) for begin, end in times)
@@ -75,7 +74,8 @@ def _take(shop: Shop, place: Placed, taken: dict[str, list[Taken]],
             kept[operation.order, *need.key].append(Kept(place, need, ids))
             continue
         for one in ids:
-            taken[one].extend(Taken(begin, end, need.amount, place, False) for begin, end in times)
+            for begin, end in times:
+                taken[one].append(Taken(begin, end, need.amount, place, False))
 
 
 def _same_all_over(shop: Shop, group: list[Kept], findings: Findings) -> None:

@@ -17,7 +17,7 @@ def check_places(shop: Shop, given: Given, findings: Findings) -> None:
         else:
             _times(shop, place, findings)
             _pin(place, findings)
-            _length(shop, place, findings)
+            _length(place, findings)
             _needs(shop, place, findings)
             _precedence(shop, given, place, findings)
     for place in given.done.values():
@@ -63,34 +63,30 @@ def _pin(place: Placed, findings: Findings) -> None:
                      resource=missing)
 
 
-def _resources(shop: Shop, place: Placed) -> list[Resource]:
-    return [shop.resources[one] for one in place.resources if one in shop.resources]
-
-
-def hours_of(shop: Shop, place: Placed) -> list[Spans]:
+def hours_of(place: Placed) -> list[Spans]:
     """The calendars that a booking has to keep to."""
-    return [one.hours for one in _resources(shop, place) if one.hours is not None]
+    return [one.hours for one in place.known if one.hours is not None]
 
 
-def _length(shop: Shop, place: Placed, findings: Findings) -> None:
+def _length(place: Placed, findings: Findings) -> None:
     """The booking lasts its minutes in working time."""
     operation, start, end = place.operation, place.start, place.end
     if operation.may_pause and operation.seconds and end >= start:
-        _working(shop, place, start, operation.seconds, findings)
+        _working(place, start, operation.seconds, findings)
         return
     if end - start != operation.seconds:
         findings.add("duration", f"{operation.id} lasts {operation.seconds / 60:g} minutes and is booked from "
                                  f"{shown(start)} to {shown(end)}.", operation=operation)
-    for one in _resources(shop, place):
+    for one in place.known:
         if one.hours is not None and not is_open(one.hours, start, end):
             findings.add("calendar", f"{one.id} does not work all the time from {shown(start)} to {shown(end)}, when "
                                      f"{operation.id} is booked on it.", operation=operation, resource=one.id)
 
 
-def _working(shop: Shop, place: Placed, start: int, seconds: int, findings: Findings) -> None:
+def _working(place: Placed, start: int, seconds: int, findings: Findings) -> None:
     """Start and end lie in working time and what lies between is the length, pauses left out."""
     operation, end = place.operation, place.end
-    worked = pieces(hours_of(shop, place), start, end)
+    worked = pieces(hours_of(place), start, end)
     if not worked or (worked[0][0] != start and operation.state != "started") or worked[-1][1] != end:
         findings.add("calendar", f"{operation.id} starts or ends ({shown(place.start)}, {shown(end)}) when not all its "
                                  f"resources work.", operation=operation)
@@ -117,7 +113,7 @@ def _needs(shop: Shop, place: Placed, findings: Findings) -> None:
         twice = sorted({one for one in place.resources if place.resources.count(one) > 1})
         findings.add("needs", f"{operation.id} has {', '.join(twice)} more than once.", operation=operation,
                      resource=twice[0])
-    for resource in _resources(shop, place):
+    for resource in place.known:
         early = place.start < resource.usable_from
         if early or place.end > resource.usable_until:
             limit = f"before {shown(resource.usable_from)}" if early else f"after {shown(resource.usable_until)}"
@@ -176,7 +172,7 @@ def _started(shop: Shop, place: Placed, findings: Findings) -> None:
         if end < shop.now:
             findings.add("started", f"{operation.id} is in hand and is booked to end before now.", operation=operation)
     elif operation.may_pause and remaining and end > shop.now:
-        _working(shop, place, shop.now, remaining, findings)
+        _working(place, shop.now, remaining, findings)
     elif end != shop.now + remaining:
         findings.add("started", f"{operation.id} is in hand with {remaining / 60:g} minutes left and is booked to end "
                                 f"at {shown(end)}.", operation=operation)

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from analysis.schedule.check_reading import Json, Operation, Shop, Violation, by_need, flat, instant
+from analysis.schedule.check_reading import Json, Operation, Resource, Shop, Violation, by_need, flat, instant
 
 STATUSES = ("optimal", "feasible", "infeasible", "none-yet")
 SENTENCE_KEYS = ("sentence", "reason", "message", "why", "text")
@@ -14,13 +14,17 @@ SENTENCE_KEYS = ("sentence", "reason", "message", "why", "text")
 
 @dataclass(slots=True)
 class Placed:
-    """An operation in its place; `parts` are the ids for each need, None when their number does not fit."""
+    """An operation in its place; `parts` are the ids for each need, None when their number does not fit.
+
+    `known` are those of its resources that the problem has.
+    """
 
     operation: Operation
     start: int
     end: int
     resources: list[str]
     parts: list[list[str]] | None
+    known: list[Resource]
 
 
 @dataclass(slots=True)
@@ -71,13 +75,13 @@ def read_plan(shop: Shop, plan: Json, findings: Findings) -> Given:
             findings.add("unknown", f"The plan books {name}, which is no operation of the problem.")
             continue
         try:
-            place = _placed(operation, raw)
+            place = _placed(shop, operation, raw)
         except (KeyError, TypeError, ValueError) as wrong:
             findings.add("format", f"The booking of {name} cannot be read: {wrong}.", operation=operation)
             continue
         (done if operation.state == "done" else booked)[name] = place
-        for resource in place.resources:
-            if resource not in shop.resources:
+        if len(place.known) < len(place.resources):
+            for resource in [one for one in place.resources if one not in shop.resources]:
                 findings.add("unknown", f"{name} is booked on {resource}, which is no resource of the problem.",
                              operation=operation, resource=resource)
     for operation in shop.operations.values():
@@ -88,10 +92,12 @@ def read_plan(shop: Shop, plan: Json, findings: Findings) -> Given:
     return Given(str(status), booked, done, left_out, plan)
 
 
-def _placed(operation: Operation, raw: Any) -> Placed:
+def _placed(shop: Shop, operation: Operation, raw: Any) -> Placed:
     resources = raw.get("resources") or []
     ids = flat(resources)
-    return Placed(operation, instant(raw["start"]), instant(raw["end"]), ids, by_need(operation.needs, resources))
+    known = [shop.resources[one] for one in ids if one in shop.resources]
+    return Placed(operation, instant(raw["start"]), instant(raw["end"]), ids, by_need(operation.needs, resources),
+                  known)
 
 
 def _fact(shop: Shop, operation: Operation) -> Placed | None:
@@ -106,7 +112,7 @@ def _fact(shop: Shop, operation: Operation) -> Placed | None:
     parts = None
     if resources is not None and before is not None and isinstance(before.raw, list):
         parts = by_need(operation.needs, before.raw)
-    return Placed(operation, start, start + operation.seconds, resources or [], parts)
+    return Placed(operation, start, start + operation.seconds, resources or [], parts, [])
 
 
 def _left_out(shop: Shop, plan: Json, findings: Findings) -> set[str]:

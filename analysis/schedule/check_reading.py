@@ -10,6 +10,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import lru_cache
 from typing import Any
 
 Json = Mapping[str, Any]
@@ -122,6 +123,11 @@ def instant(text: object) -> int:
     """RFC 3339 with offset to whole seconds since 1970; raises ValueError."""
     if not isinstance(text, str):
         raise ValueError(f"{text!r} is not an instant")
+    return _instant(text)
+
+
+@lru_cache(maxsize=2**14)  # on a grid the same moments come again and again
+def _instant(text: str) -> int:
     moment = datetime.fromisoformat(text)
     if moment.tzinfo is None:
         raise ValueError(f"{text!r} is an instant without offset")
@@ -137,15 +143,17 @@ def flat(resources: object) -> list[str]:
     """Ids of a flat or nested list; raises ValueError."""
     if not isinstance(resources, list):
         raise ValueError(f"{resources!r} is not a list of resources")
-    ids = [one for part in resources for one in (part if isinstance(part, list) else [part])]
-    if not all(isinstance(one, str) for one in ids):
+    ids: list[str] = []
+    for part in resources:
+        ids.extend(part if isinstance(part, list) else (part,))
+    if set(map(type, ids)) - {str}:
         raise ValueError(f"{resources!r} holds what is not an id")
     return ids
 
 
 def by_need(needs: Sequence[Need], resources: Sequence[object]) -> list[list[str]] | None:
     """The ids for each need in its order, or None when the numbers do not fit. Flat or nested."""
-    if any(isinstance(part, list) for part in resources):
+    if list in map(type, resources):
         parts = [list(part) if isinstance(part, list) else [str(part)] for part in resources]
     else:
         parts, used = [], 0
@@ -210,7 +218,8 @@ def _read_problem(problem: Json) -> Shop:
     calendars = {name: merged([(instant(begin), instant(end)) for begin, end in spans])
                  for name, spans in (problem.get("calendars") or {}).items()}
     resources = {one["id"]: _resource(one, calendars) for one in problem["resources"]}
-    orders = {one["id"]: _order(one) for one in problem["orders"]}
+    needs: dict[tuple[object, ...], Need] = {}
+    orders = {one["id"]: _order(one, needs) for one in problem["orders"]}
     operations = {one.id: one for order in orders.values() for one in order.operations}
     if len(resources) < len(problem["resources"]) or len(orders) < len(problem["orders"]):
         raise ValueError("Two resources or two orders have the same id.")
@@ -244,32 +253,36 @@ def _resource(raw: Json, calendars: Mapping[str, Spans]) -> Resource:
     )
 
 
-def _order(raw: Json) -> Order:
+def _order(raw: Json, known: dict[tuple[object, ...], Need]) -> Order:
     return Order(
         raw["id"], _or_ever(raw.get("release"), -EVER_S), _or_none(raw.get("due")), _or_none(raw.get("promise")),
-        _or(raw.get("weight"), 1), [_operation(raw["id"], one) for one in raw["operations"]],
+        _or(raw.get("weight"), 1), [_operation(raw["id"], one, known) for one in raw["operations"]],
     )
 
 
-def _operation(order: str, raw: Json) -> Operation:
+def _operation(order: str, raw: Json, known: dict[tuple[object, ...], Need]) -> Operation:
     after = [(one, 0) if isinstance(one, str) else (one["id"], round(60 * _or(one.get("lag_minutes"), 0)))
              for one in raw.get("after") or ()]
     pin = raw.get("pin") or {}
     remaining = raw.get("remaining_minutes")
     return Operation(
-        raw["id"], order, round(60 * raw["minutes"]), after, [_need(one) for one in raw.get("needs") or ()],
+        raw["id"], order, round(60 * raw["minutes"]), after, [_need(one, known) for one in raw.get("needs") or ()],
         bool(raw.get("may_pause")), bool(raw.get("release_in_pause")), raw.get("state") or "planned",
         _or_none(raw.get("started_at")), None if remaining is None else round(60 * remaining),
         _or_none(pin.get("start")), flat(pin.get("resources") or []),
     )
 
 
-def _need(raw: Json) -> Need:
+def _need(raw: Json, known: dict[tuple[object, ...], Need]) -> Need:
+    """The need; the same need of another operation is the same record, for there are many of few."""
     any_of = raw.get("any_of")
-    kind, skill = raw.get("kind"), raw.get("skill")
-    among = None if any_of is None else frozenset(any_of)
-    return Need(kind, among, skill, int(_or(raw.get("count"), 1)), _or(raw.get("amount"), 1),
-                raw.get("hold") == "order", (kind, among, skill))
+    kind, skill, hold = raw.get("kind"), raw.get("skill"), raw.get("hold") == "order"
+    asked = kind, None if any_of is None else tuple(any_of), skill, raw.get("count"), raw.get("amount"), hold
+    if asked not in known:
+        among = None if any_of is None else frozenset(any_of)
+        known[asked] = Need(kind, among, skill, int(_or(raw.get("count"), 1)), _or(raw.get("amount"), 1), hold,
+                            (kind, among, skill))
+    return known[asked]
 
 
 def _before(raw: Json) -> Before:
