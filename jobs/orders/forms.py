@@ -14,7 +14,7 @@ from jobs.people.models import Person, Role
 from jobs.people.queries import people_of
 from jobs.tooling.models import Instrument
 from jobs.tooling.queries import of_kind
-from jobs.web.figures import MINUS
+from jobs.web.figures import true_minus
 from jobs.web.forms import PageForm, moment_field, text_field
 
 
@@ -196,7 +196,7 @@ class ReadingForm(WithInstruments):
         label = (definition.quantity or "value").capitalize()
         self.fields["entered"].label = f"{label}, {point}" if point else label
         limits = quantities.limits_in_words(definition.low, definition.high, definition.unit)
-        self.fields["entered"].help_text = f"Limits: {limits}.".replace("-", MINUS)
+        self.fields["entered"].help_text = true_minus(f"Limits: {limits}.")
         self.name_instruments(step, person, self.kinds)
         self.order_fields(["entered", "unit", *self.kinds])
 

@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 MINUS = "−"
 NOTHING = "–"
 
+# A hyphen that stands for minus: before a figure, with nothing before it that would make it a dash between two
+# (PR-07, 2026-07-01, 3-5), or in the exponent of one (1e-05).
+# What is quoted stays as it was found: it is the text of a file.
+_HYPHEN_FOR_MINUS = re.compile(r"((?<!\w)'[^']*'(?!\w))|(?<![\w.)\]-])-(?=[.,]?\d)|(?<=\d[eE])-(?=\d)")
+
+REFUSED = "refused"
 VERDICT_WORDS = {
     "conforming": "conforming",
     "nonconforming": "nonconforming",
     "undecided": "undecided",
     "no-result": "no result",
+    REFUSED: "refused",
 }
 
 
@@ -23,6 +31,14 @@ def as_float(value: Any) -> float | None:
     except (TypeError, ValueError):
         return None
     return number if math.isfinite(number) else None
+
+
+def true_minus(text: Any) -> str:
+    """The text with a true minus sign (U+2212) before its negative figures; other hyphens stay what they are.
+
+    Sentences are made where plain text is the custom (the analysis, the ledger); on screen and paper they pass here.
+    """
+    return _HYPHEN_FOR_MINUS.sub(lambda found: found[1] or MINUS, str(text))
 
 
 def number(value: Any, places: int = 3, *, signed: bool = False) -> str:
@@ -40,7 +56,7 @@ def number(value: Any, places: int = 3, *, signed: bool = False) -> str:
 
 
 def verdict_word(verdict: Any) -> str:
-    """A verdict as it is said; nothing decided yet is no result."""
+    """A verdict as it is said, or that the file was refused; nothing decided yet is no result."""
     return VERDICT_WORDS.get(str(verdict or ""), "no result")
 
 

@@ -8,7 +8,7 @@ from typing import Any
 from django import template
 
 from jobs.orders import quantities
-from jobs.web.figures import MINUS, NOTHING
+from jobs.web.figures import NOTHING, true_minus
 
 register = template.Library()
 
@@ -16,7 +16,7 @@ register = template.Library()
 @register.filter
 def plain(value: Decimal | None) -> str:
     """A stored reading without the zeros that only its column has: `-4.9`, shown with a true minus sign."""
-    return NOTHING if value is None else quantities.plain(value).replace("-", MINUS)
+    return NOTHING if value is None else true_minus(quantities.plain(value))
 
 
 @register.filter
@@ -26,4 +26,4 @@ def compact(value: Any, places: int = 4) -> str:
         return NOTHING
     text = f"{float(value):.{places}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return ("0" if text == "-0" else text).replace("-", MINUS)
+    return true_minus("0" if text == "-0" else text)

@@ -17,6 +17,7 @@ from jobs.fleet.models import Installation, Unit
 from jobs.orders import actions, board, forms
 from jobs.orders.models import WorkOrder
 from jobs.people import policies
+from jobs.web.components.drawings import verdict_of
 from jobs.web.http import PersonRequest
 from jobs.web.lists import csv_answer, page_of, sorted_by
 
@@ -77,7 +78,7 @@ def _batch(orders: list[WorkOrder], at: datetime) -> Iterator[list[Any]]:
             order.bay, _local(order.planned_start), _local(order.planned_end), _local(order.needed_by),
             _local(order.promised_at), order.technician and order.technician.name,
             order.inspector and order.inspector.name, _local(order.requested_at), _local(order.closed_at),
-            row.done, row.steps, row.undecided, analysis and analysis.get_verdict_display(),
+            row.done, row.steps, row.undecided, analysis and verdict_of(analysis),
             analysis and analysis.deviation_deg, analysis and analysis.expanded_uncertainty_deg,
         ]  # fmt: skip
 

@@ -12,6 +12,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from jobs.web.figures import deg_plain
+
 FONT = "Atkinson Hyperlegible"
 INK, FAINT, BLUE, GROUND = "#1b2126", "#9aa4ab", "#0b4f9e", "#ffffff"
 # Forward and reverse are told by the dash as well as by the shade: the card is copied in black and white.
@@ -101,7 +103,7 @@ def _draw_marks(axes: Axes, data: dict[str, Any]) -> None:
     for place, (value, name, colour) in enumerate(shown):
         axes.axvline(value, color=colour, **chain)
         axes.annotate(
-            f"{name} {value:.3f}°",
+            f"{name} {deg_plain(value)}",
             (value, 1.0),
             xycoords=("data", "axes fraction"),
             xytext=(-2, 2) if place == 0 and len(shown) == 2 else (2, 2),

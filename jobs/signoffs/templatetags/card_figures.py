@@ -7,6 +7,7 @@ from decimal import Decimal
 from django import template
 
 from jobs.orders import quantities
+from jobs.web.figures import true_minus
 
 register = template.Library()
 
@@ -14,7 +15,7 @@ register = template.Library()
 @register.filter
 def plain(value: Decimal | None) -> str:
     """A decimal without trailing zeros."""
-    return "–" if value is None else quantities.plain(value).replace("-", "−")
+    return "–" if value is None else true_minus(quantities.plain(value))
 
 
 @register.filter

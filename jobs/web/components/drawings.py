@@ -7,7 +7,7 @@ from typing import Any
 
 from jobs.web import circle as circles
 from jobs.web import drawing
-from jobs.web.figures import MINUS, as_float, deg, deg_plain, number, verdict_word
+from jobs.web.figures import MINUS, REFUSED, as_float, deg, deg_plain, number, verdict_word
 
 
 def _of(thing: Any, name: str) -> Any:
@@ -24,6 +24,7 @@ _LIES = {
     "outside": "The interval lies outside the tolerance.",
     "straddling": "The interval straddles the limit.",
     "empty": "Empty scale: there is no result.",
+    "refused": "Empty scale: the file was refused, it is no trace that can be read.",
 }
 
 
@@ -45,8 +46,9 @@ def interval_mark(
     figures = "" if mark.lie == "empty" else f"{deg(deviation)} ± {deg_plain(expanded)}"
     limit = f"limit ±{deg_plain(tolerance)}" if tolerance else ""
     word = verdict_word(verdict)
+    lie = "refused" if word == REFUSED else mark.lie
     parts = [f"{name}:" if name else "", "" if words else f"{word}.", figures and f"{figures}, {limit}."]
-    parts += [_LIES[mark.lie], "Off the scale, drawn behind the broken line." if mark.off else ""]
+    parts += [_LIES[lie], "Off the scale, drawn behind the broken line." if mark.off else ""]
     return {
         "mark": mark,
         "size": mark.size,
@@ -62,14 +64,24 @@ def interval_mark(
 
 
 def interval_mark_of(analysis: Any, tolerance_deg: Any, **options: Any) -> dict[str, Any]:
-    """The interval mark of an analysis or result dict; an empty scale for None."""
+    """The interval mark of an analysis or result dict; an empty scale for None and for a file that was refused."""
     return interval_mark(
         _of(analysis, "deviation_deg"),
         _of(analysis, "expanded_uncertainty_deg"),
         tolerance_deg,
-        _of(analysis, "verdict") or "",
+        _verdict_of(analysis),
         **options,
     )
+
+
+def _verdict_of(analysis: Any) -> str:
+    """The verdict, or that the file was refused: of such a file nothing was measured that could have a result."""
+    return REFUSED if _of(analysis, "outcome") == REFUSED else str(_of(analysis, "verdict") or "")
+
+
+def verdict_of(analysis: Any) -> str:
+    """The verdict of an analysis in words; of one that refused its file, `refused`."""
+    return verdict_word(_verdict_of(analysis))
 
 
 # --- Timing circle --------------------------------------------------------------------------------------
@@ -120,7 +132,7 @@ def timing_circle(
 def _result_words(result: Any, found: tuple[float, float] | None) -> str:
     if found is not None:
         return f"{deg(found[0])} ± {deg_plain(found[1])}, {verdict_word(_of(result, 'verdict'))}"
-    return "not measured yet" if result is None else "no result"
+    return "not measured yet" if result is None else verdict_of(result)
 
 
 # --- Sweep plot -----------------------------------------------------------------------------------------

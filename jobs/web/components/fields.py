@@ -7,7 +7,7 @@ from typing import Any
 
 from django.forms import BoundField, widgets
 
-from jobs.web.figures import MINUS
+from jobs.web.figures import true_minus
 
 
 def field(bound: BoundField, *, unit: str = "", units: BoundField | None = None) -> dict[str, Any]:
@@ -96,4 +96,4 @@ def _limit(value: Any) -> str:
         return ""
     text = f"{value}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return text.replace("-", MINUS)
+    return true_minus(text)

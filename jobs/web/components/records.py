@@ -143,6 +143,9 @@ def _days(count: int) -> str:
 # --- Errands --------------------------------------------------------------------------------------------
 
 
-def errand_block(errand: Any, *, what: str = "", result_url: str = "") -> dict[str, Any]:
-    """How far a piece of work is; renews itself until it has ended, a link does the same without script."""
-    return {"errand": errand, "what": what, "result_url": result_url}
+def errand_block(errand: Any, *, what: str = "", result_url: str = "", do_now: str = "") -> dict[str, Any]:
+    """How far a piece of work is; renews itself until it has ended, a link does the same without script.
+
+    `result_url` is left out on the page it names; `do_now` says what to do when the work has failed.
+    """
+    return {"errand": errand, "what": what, "result_url": result_url, "do_now": do_now}

@@ -10,10 +10,12 @@ from __future__ import annotations
 from typing import Any
 
 from django import template
+from django.template.defaultfilters import stringfilter
 from django.urls import reverse
 
 from jobs.web.components import drawings, fields, listing, records
-from jobs.web.figures import deg, deg_plain, mm, number, verdict_word
+from jobs.web.figures import deg, deg_plain, mm, number, true_minus, verdict_word
+from jobs.web.http import came_from
 
 register = template.Library()
 
@@ -21,6 +23,9 @@ register.filter("deg", deg)
 register.filter("deg_plain", deg_plain)
 register.filter("mm", mm)
 register.filter("verdict_word", verdict_word)
+register.filter("verdict_of", drawings.verdict_of)
+register.filter("came_from", came_from)
+register.filter("minus", stringfilter(true_minus), is_safe=True)
 
 
 @register.filter(name="number")

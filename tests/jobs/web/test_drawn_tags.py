@@ -236,7 +236,7 @@ def test_an_errand_polls_until_it_has_ended(state: str, polls: bool) -> None:
     markup = drawn("{% errand_block errand what='Analysis' result_url='/traces/1/' %}", errand=errand(state))
     assert ("hx-get" in markup) == polls
     assert ("Look again" in markup) == polls
-    assert ("/traces/1/" in markup) == (state == "done")
+    assert ("/traces/1/" in markup) == (state in {"done", "failed"})
 
 
 def test_a_failed_errand_says_why() -> None:
