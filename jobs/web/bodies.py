@@ -38,6 +38,7 @@ class WholeBody:
     def __init__(self, stream: Readable, length: int) -> None:
         self._stream = stream
         self._left = length
+        self.was_cut = False
 
     def read(self, size: int | None = -1, /) -> bytes:
         wanted = self._left if size is None or size < 0 else min(size, self._left)
@@ -45,7 +46,7 @@ class WholeBody:
         while wanted > 0:
             part = self._stream.read(wanted)
             if not part:
-                raise OSError(f"the body ended {self._left} bytes early")
+                raise self._cut()
             parts.append(part)
             wanted -= len(part)
             self._left -= len(part)
@@ -54,12 +55,21 @@ class WholeBody:
     def readline(self, size: int | None = -1, /) -> bytes:
         line = self._stream.readline(-1 if size is None else size)
         if not line and self._left > 0 and size != 0:
-            raise OSError(f"the body ended {self._left} bytes early")
+            raise self._cut()
         self._left -= len(line)
         return line
 
+    def _cut(self) -> OSError:
+        self.was_cut = True
+        return OSError(f"the body ended {self._left} bytes early")
+
     def close(self) -> None:
         self._stream.close()
+
+
+def was_cut(request: HttpRequest) -> bool:
+    """Whether somebody read past the end of what came of the body, while more was announced."""
+    return bool(getattr(getattr(request, "_stream", None), "was_cut", False))
 
 
 class WholeBodyMiddleware:
