@@ -134,9 +134,10 @@ def of_plan(
             (name, who.name) for name, who, _, _ in both if who.shop_id != order.shop_id or not who.is_active
         ),
         missing_roles=tuple(
-            (name, who.name, role.label)
+            (name, who.name, role.label, day)
             for name, who, _, role in both
-            if any(role not in who.roles_on(day) for day in days)
+            for day in days
+            if role not in who.roles_on(day)
         ),
         missing_skills=tuple(
             (name, who.name, skill.title, day)

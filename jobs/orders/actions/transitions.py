@@ -36,11 +36,12 @@ def plan_order(
     order = locked_for(order.pk, by=by, action="plan-order", seen_revision=seen_revision)
     plan = rules.Planned(bay=bay, start=planned_start, end=planned_end, promised_at=promised_at)
     refuse(rules.why_not_in_reach(plan, at=at), BadInput)  # before any of them is turned into a day of the shop
+    days = {local(planned_start, order).date(), local(planned_end, order).date()}
     people = facts.of_plan(
         order,
         technician=technician,
         inspector=inspector,
-        days={local(planned_start, order).date(), local(planned_end, order).date()},
+        days={day for day in days if day >= local(at, order).date()},  # of a past day the times say that it is over
         revision=queries.current_revision(order.procedure),
     )
     refuse(rules.why_not_plan(facts.of_order(order), plan, people, at=at))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from typing import Any
 
 from jobs.errors import Reason
 from jobs.orders.models import WorkOrder
@@ -54,15 +56,16 @@ class Planned:
 class PlanFacts:
     """People and instruments as they are on the days of the plan.
 
-    `missing_skills` are (field, person, skill, day) for which nobody holds the qualification;
-    `missing_instruments` (kind, day) for which the shop has none in date.
+    `missing_roles` are (field, person, role, day) on which the person does not hold the role, `missing_skills`
+    (field, person, skill, day) on which the qualification is not held, `missing_instruments` (kind, day) on which
+    the shop has none in date. A day that is over is not looked at: the times say that it is.
     """
 
     technician: str
     inspector: str
     same_person: bool = False
     not_of_shop: tuple[tuple[str, str], ...] = ()
-    missing_roles: tuple[tuple[str, str, str], ...] = ()
+    missing_roles: tuple[tuple[str, str, str, date], ...] = ()
     missing_skills: tuple[tuple[str, str, str, date], ...] = ()
     missing_instruments: tuple[tuple[str, date], ...] = field(default=())
 
@@ -122,15 +125,21 @@ def why_not_people(people: PlanFacts) -> list[Reason]:
         reasons.append(Reason("same-person", sentence, "inspector"))
     for name, person in people.not_of_shop:
         reasons.append(Reason("not-of-shop", f"{person} does not work in this shop now.", name))
-    for name, person, role in people.missing_roles:
-        reasons.append(Reason("wrong-role", f"{person} is not {_article(role)} {role}.", name))
-    for name, person, skill, day in people.missing_skills:
-        sentence = f"{person} is not qualified on {_words(day)} to “{skill}”."
-        reasons.append(Reason("not-qualified", sentence, name))
-    for kind, day in people.missing_instruments:
-        sentence = f"The shop has no {kind} in date on {_words(day)}."
-        reasons.append(Reason("no-instrument", sentence))
+    for (name, person, role), days in _by_day(people.missing_roles):
+        reasons.append(Reason("wrong-role", f"{person} is not {_article(role)} {role} on {days}.", name))
+    for (name, person, skill), days in _by_day(people.missing_skills):
+        reasons.append(Reason("not-qualified", f"{person} is not qualified on {days} to “{skill}”.", name))
+    for (kind,), days in _by_day(people.missing_instruments):
+        reasons.append(Reason("no-instrument", f"The shop has no {kind} in date on {days}."))
     return reasons
+
+
+def _by_day(missing: Iterable[tuple[Any, ...]]) -> list[tuple[tuple[str, ...], str]]:
+    """What is missing, each once, with all of its days in words; the day stands last in each of `missing`."""
+    found: dict[tuple[str, ...], list[date]] = {}
+    for *what, day in missing:
+        found.setdefault(tuple(what), []).append(day)
+    return [(what, listed(_words(day) for day in days)) for what, days in found.items()]
 
 
 def why_not_release(facts: OrderFacts, people: PlanFacts | None = None) -> list[Reason]:

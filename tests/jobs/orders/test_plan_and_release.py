@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from jobs.errors import BadInput
+from jobs.errors import BadInput, NotAllowed
 from jobs.fleet.models import Engine, EngineTypeRevision, Installation, Unit
 from jobs.orders import actions
 from jobs.orders.models import ProcedureRevision, WorkOrder
@@ -122,6 +122,36 @@ def test_it_tells_every_reason_at_once(
         "no-bay", "times-reversed", "in-the-past", "promise-too-early", "same-person", "wrong-role",
         "not-qualified", "no-instrument",
     }  # fmt: skip
+
+
+def test_of_a_past_day_it_says_that_it_is_over_and_nothing_about_people(
+    requested: WorkOrder, plan: Callable[..., None], at: datetime
+) -> None:
+    long_ago = at - timedelta(days=900)  # before anybody of the plan had a role or a qualification
+    codes = refused(plan, requested, planned_start=long_ago, planned_end=long_ago + timedelta(hours=8), promised_at=at)
+    assert codes == ["in-the-past"]
+
+
+def test_of_a_day_on_which_a_role_has_ended_it_says_so_once(
+    requested: WorkOrder, plan: Callable[..., None], technician: Person, at: datetime
+) -> None:
+    technician.grants.update(valid_until=at.date())
+    day = at + timedelta(days=1)
+    with pytest.raises(NotAllowed) as refusal:
+        plan(requested, planned_start=day, planned_end=day + timedelta(days=1), promised_at=None)
+    first, last = (f"{one.day} {one:%B %Y}" for one in (day, day + timedelta(days=1)))
+    (reason,) = refusal.value.reasons
+    assert reason.sentence == f"{technician.name} is not a technician on {first} and {last}."
+
+
+def test_each_missing_qualification_and_instrument_is_told_once_with_its_days(
+    requested: WorkOrder, plan: Callable[..., None], technician: Person, probe: Instrument, at: datetime
+) -> None:
+    Qualification.objects.filter(person=technician, skill__code="bar-engine").update(valid_until=at.date())
+    Calibration.objects.filter(instrument=probe).update(valid_until=at.date())
+    day = at + timedelta(days=1)
+    codes = refused(plan, requested, planned_start=day, planned_end=day + timedelta(days=1), promised_at=None)
+    assert codes == ["not-qualified", "no-instrument"]
 
 
 @pytest.mark.parametrize("year", [1, 9999])
