@@ -95,6 +95,8 @@ ROWS = [
     ),
     page("step"),
     post("step", {T, I}, 409, body={"act": "confirm"}, args={"position": STEP["own-lock"]}),
+    page("hand-readings", who=frozenset({T, I})),
+    post("hand-readings", {T, I}, 422),
     page("photo"),
     page("trace"),
     page("trace-plot"),
@@ -165,6 +167,7 @@ ROWS = [
     post("api:step-not-needed", {T, I}, 422),
     post("api:step-photos", {T, I}, 415),
     post("api:step-traces", {T, I}, 415),
+    post("api:step-hand-readings", {T, I}, 422),
     post("api:reading-correct", {T, I}, 422),
     post("api:order-findings", {T, I, M}, 422),
     page("api:finding-list", stranger=200),
@@ -259,7 +262,7 @@ def world(
         "errand": {"pk": errand.pk}, "history": unit, "entries": unit, "entry": {"number": 1},
         "finding": {"pk": finding.pk}, "reading": {"pk": Reading.objects.first().pk},  # type: ignore[union-attr]
         "procedure": {"pk": order.procedure_id}, "order": own, "work": own, "sign": own, "ask": own,
-        "type": {"pk": order.engine.engine_type_id},
+        "type": {"pk": order.engine.engine_type_id}, "hand": {**own, "position": step.position},
     }  # fmt: skip
     return named
 
