@@ -21,6 +21,7 @@ from jobs.people.shopviews import AnyMedia, ShopRecords, ShopView, errand_addres
 from jobs.signoffs import actions, documents, filing, queries
 from jobs.signoffs.models import JobCard, SignOff
 from jobs.signoffs.serializers import (
+    CardDetailSerializer,
     CardSerializer,
     ContentSerializer,
     SignInput,
@@ -122,7 +123,7 @@ class ContentView(ShopView):
 
 
 class CardViewSet(ShopRecords):
-    """The filed job cards of the shop, newest first."""
+    """The filed job cards of the shop, newest first; a single one says whether its file is intact."""
 
     queryset = JobCard.objects.none()
     serializer_class = CardSerializer
@@ -131,6 +132,9 @@ class CardViewSet(ShopRecords):
     def get_queryset(self) -> QuerySet[JobCard]:
         cards = JobCard.objects.filter(shop=self.person.shop_id).select_related("work_order")
         return cards.order_by("-rendered_at", "-pk")
+
+    def get_serializer_class(self) -> type[CardSerializer]:
+        return CardSerializer if self.action == "list" else CardDetailSerializer
 
 
 class CardFileView(ShopView):

@@ -6,6 +6,7 @@ which harms nobody; a row without its file cannot come about.
 
 from __future__ import annotations
 
+import hashlib
 from pathlib import Path
 
 from django.conf import settings
@@ -30,6 +31,14 @@ def store() -> CardStore:
 def file_card(pdf: bytes) -> str:
     """File a card's bytes and return their SHA-256; filing the same bytes twice is the same file."""
     return store().keep([pdf]).sha256
+
+
+def sha256_as_it_lies(sha256: str) -> str | None:
+    """The SHA-256 of the bytes under this name as they are now; None when there are none to read."""
+    try:
+        return hashlib.sha256(read_as_it_lies(sha256)).hexdigest()
+    except BytesMissingError:
+        return None
 
 
 def read_as_it_lies(sha256: str) -> bytes:

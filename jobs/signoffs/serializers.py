@@ -7,7 +7,7 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from jobs.signoffs import queries
+from jobs.signoffs import filing, queries, verification
 from jobs.signoffs.models import JobCard, SignOff, Voiding
 from jobs.web.serializers import Input, Key, Named, RecordSerializer
 
@@ -123,3 +123,34 @@ class CardSerializer(RecordSerializer):
             "rendered_at",
             "verify",
         ]
+
+
+class CardDetailSerializer(CardSerializer):
+    """A filed job card with how its file is found now: its SHA-256, and whether it still is what was filed."""
+
+    file_sha256 = serializers.SerializerMethodField()
+    intact = serializers.SerializerMethodField()
+    faults = serializers.SerializerMethodField()
+
+    class Meta(CardSerializer.Meta):
+        fields = [*CardSerializer.Meta.fields, "file_sha256", "intact", "faults"]
+
+    @extend_schema_field(serializers.CharField(allow_null=True))
+    def get_file_sha256(self, card: JobCard) -> str | None:
+        """SHA-256 of the file as it lies in the store now, to hold against `sha256`; null when it cannot be read."""
+        return filing.sha256_as_it_lies(card.sha256)
+
+    def get_intact(self, card: JobCard) -> bool:
+        """Whether the file is, byte for byte, what was filed, and its signature and the history bear it out."""
+        return self._checked(card).holds
+
+    def get_faults(self, card: JobCard) -> list[str]:
+        """Sentences; empty when it is intact."""
+        return self._checked(card).faults
+
+    def _checked(self, card: JobCard) -> verification.Verification:
+        if self._found is None or self._found[0] != card.pk:
+            self._found = (card.pk, verification.check(card))
+        return self._found[1]
+
+    _found: tuple[int, verification.Verification] | None = None

@@ -158,3 +158,22 @@ def test_a_card_that_is_lost_is_told(as_auditor: Caller, card: JobCard) -> None:
 def test_the_other_shop_gets_no_card(as_stranger: Caller, card: JobCard, stranger: Person) -> None:
     assert_problem(as_stranger.read(f"cards/{card.pk}/file"), 404)
     assert as_stranger.read("cards/").json()["count"] == 0
+
+
+def test_a_card_says_whether_its_file_is_what_was_filed(as_auditor: Caller, card: JobCard) -> None:
+    shown = as_auditor.read(f"cards/{card.pk}/").json()
+    assert shown["file_sha256"] == shown["sha256"] == card.sha256
+    # Byte for byte as it was filed, but nothing that was ever signed: that too is told.
+    assert not shown["intact"]
+    assert any("No signature can be read" in fault for fault in shown["faults"])
+    filing.store().path(card.sha256).chmod(0o600)
+    filing.store().path(card.sha256).write_bytes(b"%PDF-1.7 altered")
+    shown = as_auditor.read(f"cards/{card.pk}/").json()
+    assert shown["file_sha256"] == hashlib.sha256(b"%PDF-1.7 altered").hexdigest()
+    assert any("The file is not what was filed" in fault for fault in shown["faults"])
+    filing.store().path(card.sha256).unlink()
+    shown = as_auditor.read(f"cards/{card.pk}/").json()
+    assert (shown["file_sha256"], shown["intact"]) == (None, False)
+    assert any("cannot be read. Restore it" in fault for fault in shown["faults"])
+    (listed,) = as_auditor.read("cards/").json()["results"]
+    assert "intact" not in listed  # every file read for every list would be slow
