@@ -5,8 +5,18 @@ from django.urls import reverse
 from jobs.fleet.models import Engine, EngineTypeRevision, Unit
 from jobs.ledger import kinds, subjects
 
-subjects.register(Unit, "Units", address=lambda key: reverse("history-of", args=["fleet.unit", key]))
-subjects.register(Engine, "Engines", address=lambda key: reverse("history-of", args=["fleet.engine", key]))
+subjects.register(
+    Unit,
+    "Units",
+    address=lambda key: reverse("history-of", args=["fleet.unit", key]),
+    page=lambda key: reverse("unit", args=[key]),
+)
+subjects.register(
+    Engine,
+    "Engines",
+    address=lambda key: reverse("history-of", args=["fleet.engine", key]),
+    page=lambda key: reverse("engine", args=[key]),
+)
 subjects.register(
     EngineTypeRevision,
     "Engine type revisions",

@@ -37,11 +37,11 @@ def history(request: PersonRequest) -> HttpResponse:
 def history_of(request: PersonRequest, type: str, key: str) -> HttpResponse:
     """Everything that was done to, with or by one thing or person."""
     require(request.user, "read-history")
-    thing = queries.thing_for(request.user, type, key)
+    thing, noun = queries.thing_for(request.user, type, key), subjects.noun(type)
     found = HistoryFilter(request.GET, queryset=queries.entries_about(request.user, type, key))
     context = {
         "thing": thing,
-        "noun": subjects.noun(type),
+        "own_page": noun.page(key) if noun.page is not None else "",
         "type": type,
         "key": key,
         "relied_on": queries.relied_on(request.user, thing)[:200],

@@ -15,21 +15,36 @@ class UnknownSubject(LookupError):
 
 @dataclass(frozen=True)
 class Noun:
-    """A noun of the history: its type code, plural title, and the address of one of them."""
+    """A noun of the history: its type code, plural title, the address an entry leads to, and the record's own page.
+
+    `page` is None for a noun that has no page beside its history.
+    """
 
     type: str
     title: str
     model: builtins.type[models.Model]
     address: Callable[[str], str]
+    page: Callable[[str], str] | None = None
 
 
 _NOUNS: dict[str, Noun] = {}
 
 
-def register(model: type[models.Model], title: str, *, address: Callable[[str], str]) -> None:
-    """Register a model as a noun of the history; `address` gives the page for a primary key."""
+def register(
+    model: type[models.Model],
+    title: str,
+    *,
+    address: Callable[[str], str],
+    page: Callable[[str], str] | None = None,
+) -> None:
+    """Register a model as a noun of the history; `address` and `page` give addresses for a primary key."""
     type_ = model._meta.label_lower
-    _NOUNS[type_] = Noun(type_, title, model, address)
+    _NOUNS[type_] = Noun(type_, title, model, address, page)
+
+
+def register_page(model: type[models.Model], title: str, page: Callable[[str], str]) -> None:
+    """Register a noun whose entries lead to the record's own page."""
+    register(model, title, address=page, page=page)
 
 
 def name_of(thing: models.Model) -> tuple[str, str]:

@@ -6,8 +6,8 @@ from jobs.ledger import kinds, subjects
 from jobs.orders import tasks  # noqa: F401 - registers what the worker does
 from jobs.orders.models import ProcedureRevision, Trace, WorkOrder
 
-subjects.register(WorkOrder, "Work orders", address=lambda key: reverse("work-order", args=[key]))
-subjects.register(Trace, "Traces", address=lambda key: reverse("trace", args=[key]))
+subjects.register_page(WorkOrder, "Work orders", lambda key: reverse("work-order", args=[key]))
+subjects.register_page(Trace, "Traces", lambda key: reverse("trace", args=[key]))
 subjects.register(
     ProcedureRevision,
     "Procedure revisions",

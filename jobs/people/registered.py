@@ -5,7 +5,12 @@ from django.urls import reverse
 from jobs.ledger import kinds, subjects
 from jobs.people.models import Person
 
-subjects.register(Person, "People", address=lambda key: reverse("history-of", args=["people.person", key]))
+subjects.register(
+    Person,
+    "People",
+    address=lambda key: reverse("history-of", args=["people.person", key]),
+    page=lambda key: reverse("person", args=[key]),
+)
 
 kinds.register("person.added", "person added", group="people")
 kinds.register("role.granted", "role granted", group="people")

@@ -7,8 +7,8 @@ from jobs.errands.models import Errand
 from jobs.ledger import kinds, subjects
 from jobs.signoffs.models import JobCard, SignOff
 
-subjects.register(SignOff, "Sign-offs", address=lambda key: reverse("signoff", args=[key]))
-subjects.register(JobCard, "Job cards", address=lambda key: reverse("job-card", args=[key]))
+subjects.register_page(SignOff, "Sign-offs", lambda key: reverse("signoff", args=[key]))
+subjects.register_page(JobCard, "Job cards", lambda key: reverse("job-card", args=[key]))
 
 kinds.register("signoff.made", "signed", group="signoff")
 kinds.register("signoff.voided", "sign-off void", group="signoff")

@@ -6,9 +6,12 @@ from jobs.ledger import kinds, subjects
 from jobs.tooling.models import Calibration, Instrument
 
 subjects.register(
-    Instrument, "Instruments", address=lambda key: reverse("history-of", args=["tooling.instrument", key])
+    Instrument,
+    "Instruments",
+    address=lambda key: reverse("history-of", args=["tooling.instrument", key]),
+    page=lambda key: reverse("instrument", args=[key]),
 )
-subjects.register(Calibration, "Calibrations", address=lambda key: reverse("calibration", args=[key]))
+subjects.register_page(Calibration, "Calibrations", lambda key: reverse("calibration", args=[key]))
 
 kinds.register("instrument.added", "instrument added", group="calibration")
 kinds.register("instrument.withdrawn", "instrument withdrawn", group="calibration")

@@ -14,7 +14,7 @@ from django.db import connection
 from django.test import Client
 from django.urls import reverse
 
-from jobs.fleet.models import Unit
+from jobs.fleet.models import Engine, EngineTypeRevision, Unit
 from jobs.ledger.models import Entry
 from jobs.ledger.triggers import create_sql, drop_sql
 from jobs.people.models import Person
@@ -153,3 +153,33 @@ def test_the_button_names_the_entry_that_was_altered(login: Login, auditor: Pers
 
 def test_a_planner_may_not_verify_the_ledger(login: Login, planner: Person) -> None:
     assert login(planner).post("/history/verify/").status_code == 403
+
+
+def test_every_record_leads_to_its_history_and_back(
+    login: Login, admin: Person, technician: Person, unit: Unit, engine: Engine, probe: Instrument
+) -> None:
+    client = login(admin)
+    calibration = probe.calibrations.get()
+    for type_, name, thing in (
+        ("fleet.unit", "unit", unit), ("fleet.engine", "engine", engine), ("people.person", "person", technician),
+        ("tooling.instrument", "instrument", probe), ("tooling.calibration", "calibration", calibration),
+    ):  # fmt: skip
+        history, page = reverse("history-of", args=[type_, thing.pk]), reverse(name, args=[thing.pk])
+        assert f'<a class="button" href="{page}">Page of {thing}</a>' in client.get(history).text
+        assert f'href="{history}"' in client.get(page).text
+
+
+def test_a_noun_without_a_page_offers_none(
+    login: Login, admin: Person, engine_type_revision: EngineTypeRevision
+) -> None:
+    page = login(admin).get(reverse("history-of", args=["fleet.enginetyperevision", engine_type_revision.pk])).text
+    assert "Page of" not in page
+
+
+def test_a_negative_figure_in_a_sentence_is_shown_with_a_true_minus_and_stored_as_it_was(
+    login: Login, auditor: Person, write: Write
+) -> None:
+    entry = write("trace.analysed", "Analysed: conforming, deviation -0.053° ± 0.020°.")
+    page = login(auditor).get(reverse("history")).text
+    assert "deviation −0.053° ± 0.020°" in page
+    assert "-0.053" in entry.body
