@@ -15,6 +15,11 @@ def errand_of(trace: Trace) -> Errand | None:
     return asked.order_by("-created_at").first()
 
 
+def given_up(trace: Trace, errand: Errand | None) -> bool:
+    """Whether no worker could analyse the trace, and none is at it or asked to be."""
+    return errand.state == Errand.State.FAILED if errand is not None else bool(trace.failure)
+
+
 @dataclass(frozen=True)
 class Correction:
     """What has to be done to the index ring: how far, along its rim, in which sense as seen from where."""

@@ -17,6 +17,12 @@ from jobs.web import panels
 Meaning = SignOff.Meaning
 
 
+# What a job card that could not be rendered means, and what to do now.
+_FAILED = "Only the PDF is missing: the record and its sign-offs stand. "
+_ASK = "Put right what the reason names, or have the administrator do it, and render the card again below."
+_HAVE_IT_ASKED = "Tell the administrator the reason; a technician, inspector, planner or shop manager can ask again."
+
+
 @panels.register("work-order", order=50)
 def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dict[str, Any]] | None:
     """Who signed, how each signature stands, what can be signed next, and the cards that were filed."""
@@ -24,6 +30,7 @@ def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dic
     if not isinstance(person, Person) or rules.why_not_card(order.state):
         return None
     standings = queries.standings(order)
+    may_ask_card = policies.may(person, "render-card")
     context = {
         "order": order,
         "standings": standings,
@@ -31,7 +38,8 @@ def signoffs_and_cards(order: WorkOrder, request: HttpRequest) -> tuple[str, dic
         "cards": queries.cards_of(order),
         "errand": queries.card_errand_of(order),
         "next": _next_signature(order, standings, person),
-        "may_ask_card": policies.may(person, "render-card"),
+        "may_ask_card": may_ask_card,
+        "card_failed": _FAILED + (_ASK if may_ask_card else _HAVE_IT_ASKED),
     }
     return "signoffs/_panel.html", context
 

@@ -13,9 +13,9 @@ from jobs.errors import Reason
 from jobs.orders import facts, quantities, queries, results, rules, shifts
 from jobs.orders.models import Analysis, OrderStep, ProcedureStep, Reading, WorkOrder
 from jobs.orders.results import gives_a_verdict, problems_of
-from jobs.orders.watching import Correction, correction_of, errand_of
+from jobs.orders.watching import Correction, correction_of, errand_of, given_up
 from jobs.people import policies
-from jobs.web.figures import MINUS
+from jobs.web.figures import true_minus
 from jobs.web.forms import PageForm
 from jobs.web.http import PersonRequest
 
@@ -52,7 +52,7 @@ def context_of(request: PersonRequest, found: OrderStep, asked: dict[str, PageFo
         "previous": steps.filter(position__lt=found.position).order_by("-position").first(),
         "following": steps.filter(position__gt=found.position).order_by("position").first(),
         "total": order.steps.count(),
-        **_readings(request, found, asked),
+        **_readings(request, found, asked, stands),
         **_traces(found, asked),
     }
     return {**context, **_main(request, found, context)}
@@ -64,7 +64,7 @@ def _main(request: PersonRequest, found: OrderStep, shown: dict[str, Any]) -> di
     is_open = found.state == OrderStep.State.OPEN
     if definition.kind == Kind.CAUTION and shown["may_do"] and shown["mine"] is None and not shown["reasons"]:
         return {"main_button": "I have read this caution"}
-    if shown.get("correcting") and shown["may_do"]:
+    if shown.get("correcting") and shown["may_correct"]:
         return {"main_button": "Correct the reading"}
     if is_open and shown["may_do"]:
         first = shown["cautions"].first()
@@ -96,6 +96,8 @@ def _button(kind: str, shown: dict[str, Any]) -> str:
             return "Hand in the trace"
         if shown["sweep_again"]:
             return "Hand in another trace"
+        if newest["failed"]:
+            return "Ask for the analysis again"
         return "I have read the verdict" if newest["analysis"] else ""
     return "It is done" if kind == Kind.CONFIRMATION else ""
 
@@ -130,7 +132,9 @@ def _cautions(request: PersonRequest, found: OrderStep) -> QuerySet[OrderStep]:
     return before.select_related("definition").order_by("position")
 
 
-def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
+def _readings(
+    request: PersonRequest, found: OrderStep, asked: dict[str, PageForm], stands: rules.StepFacts
+) -> dict[str, Any]:
     """Every point with the reading that counts, which point is next, and whether a unit is in doubt."""
     if "reading" not in asked:
         return {}
@@ -139,6 +143,7 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
     points = facts.points_of(found, counting)
     form = asked["reading"]
     point = form.data.get("point", "") if form.is_bound else form.initial["point"]
+    may_correct = _may_correct(request, stands)
     suspicion = form.refused_with("unit-suspicion") or asked["correct"].refused_with("unit-suspicion")
     if counting and not form.is_bound and definition.kind == Kind.TORQUE:
         form.fields["entered"].widget.attrs["autofocus"] = True  # bolt after bolt, without reaching for the field
@@ -147,14 +152,21 @@ def _readings(request: PersonRequest, found: OrderStep, asked: dict[str, PageFor
         "point": point,
         "point_is_read": point in counting,
         "many_points": any(points),
-        "limits": quantities.limits_in_words(definition.low, definition.high, definition.unit).replace("-", MINUS),
+        "limits": true_minus(quantities.limits_in_words(definition.low, definition.high, definition.unit)),
         "units": quantities.units_for(definition.unit),
         "suspicion": suspicion,
-        "correcting": reading_asked_for(request, found),
+        "may_correct": may_correct,
+        "correcting": reading_asked_for(request, found) if may_correct or asked["correct"].is_bound else None,
         "corrected": found.readings.filter(superseded_at__isnull=False).select_related("by", "superseded_by__by"),
         "correction": _stated_correction(found),
         "uses": found.instrument_uses.select_related("instrument").order_by("pk"),
     }
+
+
+def _may_correct(request: PersonRequest, stands: rules.StepFacts) -> bool:
+    """Whether a reading of the step can be put right now; a caution still to acknowledge is shown on the way."""
+    why_not = rules.why_not_correct(stands, superseded=False)
+    return policies.may(request.user, "do-step") and all(reason.code == "caution" for reason in why_not)
 
 
 def _stated_correction(found: OrderStep) -> Correction | None:
@@ -178,7 +190,9 @@ def _traces(found: OrderStep, asked: dict[str, PageForm]) -> dict[str, Any]:
     handed_in: list[dict[str, Any]] = []
     for trace in found.traces.select_related("probe", "encoder", "uploaded_by").order_by("-uploaded_at", "-pk"):
         made = queries.latest_analysis(trace)
-        handed_in.append({"trace": trace, "analysis": made, "errand": None if made else errand_of(trace)})
+        errand = None if made else errand_of(trace)
+        failed = made is None and given_up(trace, errand)
+        handed_in.append({"trace": trace, "analysis": made, "errand": errand, "failed": failed})
     newest: dict[str, Any] | None = handed_in[0] if handed_in else None
     analysis: Analysis | None = newest["analysis"] if newest else None
     as_left = found.definition.stage == ProcedureStep.Stage.AS_LEFT

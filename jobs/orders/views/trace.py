@@ -13,16 +13,18 @@ from django.utils import timezone
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_POST
 
+from jobs.errands.models import Errand
 from jobs.errors import NotAllowed, Reason
 from jobs.orders import actions, plots, queries, storage
 from jobs.orders.hand import readings_of
-from jobs.orders.models import Analysis, Trace
+from jobs.orders.models import Analysis, Trace, WorkOrder
 from jobs.orders.results import gives_a_verdict
 from jobs.orders.views.order import results_of
 from jobs.orders.views.step import redirect_303
-from jobs.orders.watching import correction_of, errand_of
+from jobs.orders.watching import correction_of, errand_of, given_up
 from jobs.people import policies
 from jobs.web import panels
+from jobs.web.components.drawings import verdict_of
 from jobs.web.http import PersonRequest
 
 RESULT = Analysis.Outcome.RESULT
@@ -50,9 +52,9 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
         "correction": correction_of(newest) if newest is not None and result else None,
         "shares": [(line, 100 * line["share"]) for line in result.get("budget", [])],
         "spec": (newest.spec if newest is not None else found.work_order.spec) or {},
-        "status": "refused" if newest is not None and not result else newest and newest.get_verdict_display(),
+        "status": verdict_of(newest) if newest is not None else "not analysed",
         "waiting": newest is None and errand is not None and not errand.ended,
-        "may_ask": policies.may(request.user, "upload-trace"),
+        **_asking(request, found, newest, errand),
         **_next(request, found, newest),
         "not_held": _why_not_held(found),
         "hand": readings_of(found),
@@ -61,6 +63,15 @@ def trace(request: PersonRequest, pk: UUID) -> HttpResponse:
         **_in_turn(newest),
     }
     return render(request, "orders/trace.html", context)
+
+
+def _asking(request: PersonRequest, found: Trace, newest: Analysis | None, errand: Errand | None) -> dict[str, bool]:
+    """Whether the analysis failed for good, and whether this person can ask for it again."""
+    failed = newest is None and given_up(found, errand)
+    never_asked = newest is None and errand is None
+    is_dead = found.work_order.state == WorkOrder.State.CANCELLED
+    may = policies.may(request.user, "upload-trace") and not is_dead
+    return {"failed": failed, "can_ask": may and (failed or never_asked)}
 
 
 def _why_not_held(found: Trace) -> str:

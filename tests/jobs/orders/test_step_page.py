@@ -436,3 +436,34 @@ def test_held_work_takes_no_step(login: Login, technician: Person, in_work: Work
     answer = login(technician).post(address(in_work, "lock-caution"), {"act": "acknowledge"})
     assert answer.status_code == 409
     assert "Waits for parts." in answer.text
+
+
+@pytest.mark.parametrize(
+    ("state", "offered"), [("in-work", True), ("to-verify", True), ("closed", False), ("held", False)]
+)
+def test_a_reading_is_offered_for_correction_only_where_it_can_be_corrected(
+    login: Login, technician: Person, in_work: WorkOrder, walk: Any, state: str, offered: bool
+) -> None:
+    walk(in_work, until="as-found")
+    held = {"held_from": "in-work", "held_reason": "The crane is down."} if state == "held" else {}
+    WorkOrder.objects.filter(pk=in_work.pk).update(state=state, **held)
+    client = login(technician)
+    page = client.get(address(in_work, "pre-use-check")).text
+    assert ("Correct it" in page) == offered
+    reading = step_of(in_work, "pre-use-check").readings.first()
+    assert reading is not None
+    asked = client.get(address(in_work, "pre-use-check") + f"?correct={reading.pk}").text
+    assert ("Correct the reading" in asked) == offered
+
+
+def test_a_correction_sent_from_an_old_page_of_a_closed_order_is_told_why_not(
+    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+) -> None:
+    walk(in_work, until="as-found")
+    reading = step_of(in_work, "pre-use-check").readings.first()
+    assert reading is not None
+    WorkOrder.objects.filter(pk=in_work.pk).update(state="closed")
+    form = {"act": "correct", "correct": reading.pk, "entered": "10.001", "unit": "mm", "reason": "misread"}
+    answer = login(technician).post(address(in_work, "pre-use-check"), form)
+    assert answer.status_code == 409
+    assert f"{in_work.number} is closed" in answer.text

@@ -219,3 +219,73 @@ def test_a_lost_recording_is_told_where_its_verdict_stands(
     assert "does not bear out" not in login(technician).get(address).text
     storage.traces().path(analysed.bytes_id).unlink()
     assert "does not bear out" in login(technician).get(address).text
+
+
+# --- No worker could do it ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def given_up(hand_in: Any, run_errands: Callable[[], int]) -> Trace:
+    """A trace whose bytes were lost before any worker looked: its errand has failed for good."""
+    trace: Trace = hand_in(b"time_s,encoder_deg,lift_mm\n0.0,1.0,0.1\n")
+    storage.traces().path(trace.bytes_id).unlink()
+    assert run_errands() == 1
+    return trace
+
+
+def test_an_analysis_that_failed_says_why_and_what_to_do(login: Login, technician: Person, given_up: Trace) -> None:
+    step = reverse("step", args=[given_up.work_order_id, given_up.step.position])
+    for address, part in ((reverse("trace", args=[given_up.pk]), 'form="ask"'), (step, 'form="main"')):
+        page = login(technician).get(address).text
+        assert "Analysis of the trace: failed." in page
+        assert "missing from the store" in page
+        assert "It failed at" in page
+        assert "The file is kept as it was handed in." in page
+        assert "If it fails once more, tell the administrator the reason and the time above" in page
+        assert f'<button class="main" {part}>Ask for the analysis again</button>' in page
+        assert f'action="{reverse("trace-analyse", args=[given_up.pk])}"' in page
+        assert "not analysed" in page or address == step
+
+
+def test_while_it_is_tried_again_nobody_is_asked_to_ask(login: Login, technician: Person, given_up: Trace) -> None:
+    client = login(technician)
+    address = reverse("trace", args=[given_up.pk])
+    assert client.post(reverse("trace-analyse", args=[given_up.pk]))["Location"] == address
+    page = client.get(address).text
+    assert "Analysis of the trace: queued." in page
+    assert "Ask for the analysis" not in page
+
+
+def test_whoever_may_not_ask_is_told_who_may(login: Login, auditor: Person, given_up: Trace) -> None:
+    page = login(auditor).get(reverse("trace", args=[given_up.pk])).text
+    assert "A technician or an inspector can ask for the analysis again." in page
+    assert 'id="ask"' not in page
+    assert "hand in another trace" not in page
+
+
+def test_a_refused_file_is_not_called_a_measurement_without_result(
+    login: Login, technician: Person, hand_in: Any, run_errands: Callable[[], int]
+) -> None:
+    trace = hand_in(b"time_s,encoder_deg,lift_mm\n0.0,1.0,0.1\n0.1,-1.1,oops\n")
+    run_errands()
+    page = login(technician).get(reverse("engine", args=[trace.work_order.engine_id])).text
+    assert "<strong>refused</strong>" in page
+    assert "the file was refused" in page
+    assert "no result" not in page
+
+
+def test_sentences_of_the_analysis_show_a_true_minus(
+    login: Login, technician: Person, at_as_found: OrderStep, walk: Any
+) -> None:
+    analysis = walk.give_result(at_as_found, verdict="no-result", deviation_deg=None, trace=None)
+    check = {"name": "probe knock", "passed": False, "value": -0.0053, "limit": 0.0, "unit": "mm",
+             "message": "The lift steps by -0.0053 mm at 3.2 s: the probe was knocked."}  # fmt: skip
+    Analysis(
+        trace=analysis.trace, number=2, outcome="result", verdict="no-result", spec=analysis.spec,
+        spec_sha256="0" * 64, calibrations={}, analysis_version="test", input_sha256="1" * 64,
+        made_at=analysis.made_at, supersedes=analysis,
+        result={**analysis.result, "checks": [check], "budget": [], "sweeps": []},
+    ).save()  # fmt: skip
+    page = login(technician).get(reverse("trace", args=[analysis.trace_id])).text
+    assert "The lift steps by −0.0053 mm at 3.2 s" in page
+    assert "-0.0053" not in page

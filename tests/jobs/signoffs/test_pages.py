@@ -277,3 +277,43 @@ def test_a_card_of_a_record_that_changed_since_says_so(filed: JobCard, manager: 
     assert "has changed since this card was rendered" in said
     assert "void" in said
     assert "The filed card is intact" in said
+
+
+def test_a_card_that_could_not_be_rendered_says_why_and_what_to_do(
+    in_work: WorkOrder, technician: Person, auditor: Person, login: Login, settings: Any, run_errands: Callable[[], int]
+) -> None:
+    settings.SIGNING_P12 = "/nowhere/{shop}.p12"
+    client = login(technician)
+    errand = client.post(reverse("ask-card", args=[in_work.pk]))["Location"]
+    assert run_errands() == 1
+    order = reverse("work-order", args=[in_work.pk])
+    page = client.get(order)
+    said = words(page)
+    assert "The job card: failed." in said
+    assert f"No signing key for {in_work.shop.name}" in said
+    assert "Only the PDF is missing: the record and its sign-offs stand." in said
+    assert "render the card again below" in said
+    assert "Render the job card as it stands" in said
+    assert "Tell the administrator the reason; a technician" in words(login(auditor).get(order))
+    told = client.get(errand)
+    assert "The job card: failed." in words(told)
+    assert f'href="{order}"' in told.content.decode()
+
+
+def test_the_api_says_of_a_filed_card_that_it_is_intact(filed: JobCard, auditor: Person, login: Login) -> None:
+    client = login(auditor)
+    shown = client.get(f"/api/v1/cards/{filed.pk}/").json()
+    assert (shown["intact"], shown["faults"], shown["file_sha256"]) == (True, [], filed.sha256)
+
+
+def test_sign_offs_and_cards_lead_to_their_history_and_back(filed: JobCard, auditor: Person, login: Login) -> None:
+    client = login(auditor)
+    signed = SignOff.objects.first()
+    assert signed is not None
+    for type_, page in (
+        ("signoffs.signoff", reverse("signoff", args=[signed.pk])),
+        ("signoffs.jobcard", reverse("job-card", args=[filed.pk])),
+    ):
+        history = reverse("history-of", args=[type_, page.rstrip("/").rpartition("/")[2]])
+        assert f'href="{history}"' in client.get(page).content.decode()
+        assert f'href="{page}">Page of' in client.get(history).content.decode()
