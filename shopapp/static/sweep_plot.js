@@ -3,16 +3,20 @@
 
 const CONFIG = { displayModeBar: false, responsive: true, showSendToCloud: false, plotlyServerURL: "", scrollZoom: false };
 const CREST_WINDOW_DEG = 8;
-const PAPER_PX = { width: 680, height: 380 };
+// A4 between the margins and the border of the sheet, in CSS pixels.
+const PAPER_PX = { width: 660, height: 340 };
+// The print colours of the style sheet: `beforeprint` comes before they hold.
+const PAPER = { ground: "#ffffff", ink: "#000000", quiet: "#33383d", rule: "#9aa0a6", accent: "#12419a", zone: "#dbe5f5" };
 
 const isPrinting = window.matchMedia("print");
 const isDark = window.matchMedia("(prefers-color-scheme: dark)");
 
-/** The colours that hold now: of light, night or paper, from the style sheet. */
-function colours() {
+/** The colours that hold: those of paper, or of light or night from the style sheet. */
+function colours(onPaper) {
+  if (onPaper) return PAPER;
   const style = getComputedStyle(document.documentElement);
   const read = (name) => style.getPropertyValue(`--${name}`).trim();
-  return Object.fromEntries(["ground", "ink", "quiet", "rule", "accent", "zone"].map((name) => [name, read(name)]));
+  return Object.fromEntries(Object.keys(PAPER).map((name) => [name, read(name)]));
 }
 
 /** Sweeps as lines: forward full, reverse dashed, those not used dotted; the legend names each kind once. */
@@ -87,8 +91,8 @@ const emptyRange = (found) => (found.angle_deg.length ? {} : { range: [-1, 1] })
 function layout(data, colour, unit, range, size, below) {
   return {
     paper_bgcolor: colour.ground, plot_bgcolor: colour.ground, margin: { l: 76, r: 16, t: 40, b: 56 }, hovermode: "closest", dragmode: "zoom",
-    font: { family: "Atkinson Hyperlegible, sans-serif", size: 15, color: colour.ink },
-    xaxis: axis(colour, `${data.angle_on ?? "encoder"}, crank degrees`, { anchor: below ? "y2" : "y", ...(range ? { range } : { autorange: true }) }),
+    font: { family: "Atkinson Hyperlegible, sans-serif", size: size.autosize ? 15 : 12, color: colour.ink },
+    xaxis: axis(colour, `${data.angle_on ?? "encoder"}, crank degrees`, { anchor: below ? "y2" : "y", mirror: "all", ...(range ? { range } : { autorange: true }) }),
     yaxis: axis(colour, `displacement, ${unit}`, { domain: [below ? 0.34 : 0, 1], fixedrange: true }),
     ...(below && { yaxis2: axis(colour, `residual, ${unit}`, { domain: [0, 0.24], fixedrange: true, zeroline: true, zerolinecolor: colour.ink, ...emptyRange(data.residuals) }) }),
     legend: { orientation: "h", x: 1, xanchor: "right", y: 1.02, yanchor: "bottom", itemclick: false, itemdoubleclick: false },
@@ -97,6 +101,8 @@ function layout(data, colour, unit, range, size, below) {
   };
 }
 
+const degrees = (value) => `${value.toFixed(2)}°`.replace("-", "−");
+
 function sweepPlot(place) {
   const figure = place.closest("figure");
   const status = figure?.querySelector("[data-plot-status]");
@@ -104,16 +110,17 @@ function sweepPlot(place) {
   let range = null;
   let asking = null;
   let timer = 0;
+  let onPaper = isPrinting.matches;
 
   const say = (text) => { if (status) status.textContent = text; };
   const unitOf = () => data.lift_unit ?? "mm";
   const draw = () => {
     if (!data) return;
-    const colour = colours();
+    const colour = colours(onPaper);
     const unit = unitOf();
     const below = data.residuals != null; // readings by hand have none
     const lines = [...sweepLines(data, colour, unit), ...midlines(data, colour, unit), ...(below ? [residuals(data, colour, unit)] : [])];
-    const size = isPrinting.matches ? { ...PAPER_PX, autosize: false } : { autosize: true };
+    const size = onPaper ? { ...PAPER_PX, autosize: false } : { autosize: true };
     place.classList.add("drawn");
     return window.Plotly.react(place, lines, layout(data, colour, unit, range, size, below), CONFIG);
   };
@@ -121,7 +128,7 @@ function sweepPlot(place) {
     const angles = data.sweeps.flatMap((sweep) => [sweep.angle_deg[0], sweep.angle_deg.at(-1)]).filter(Number.isFinite);
     if (!angles.length) return "No sample lies in this window.";
     const [low, high] = range ?? [Math.min(...angles), Math.max(...angles)];
-    return `${low.toFixed(2)}° to ${high.toFixed(2)}° of the crank. Drag across a part, or use the buttons, to look closer.`;
+    return `${degrees(low)} to ${degrees(high)} of the crank. Drag across a part, or use the buttons, to look closer.`;
   };
   const ask = async () => {
     asking?.abort();
@@ -167,7 +174,12 @@ function sweepPlot(place) {
   };
 
   ask().then(() => { if (data) wire(); });
-  for (const media of [isPrinting, isDark]) media.addEventListener("change", draw);
+  const redraw = (paper) => { onPaper = paper; draw(); };
+  // Before the pages are laid out: a plot still as wide as the screen would have them all made smaller to fit.
+  window.addEventListener("beforeprint", () => redraw(true));
+  window.addEventListener("afterprint", () => redraw(isPrinting.matches));
+  isPrinting.addEventListener("change", () => redraw(isPrinting.matches));
+  isDark.addEventListener("change", draw);
 }
 
 function drawAll(within) {

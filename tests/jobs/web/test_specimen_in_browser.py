@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import os
+import re
+import subprocess
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -11,6 +13,8 @@ from typing import Any
 import pytest
 from django.test import Client
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
+
+from tests.tools import tool
 
 AXE = Path(__file__).resolve().parents[2] / "vendor" / "axe-core" / "axe.min.js"
 CHROMIUM = os.environ.get("MIDFLANK_CHROMIUM", "/usr/bin/chromium")
@@ -138,7 +142,7 @@ def test_the_plot_takes_the_colours_of_the_night_and_of_paper(show: Any) -> None
     expect(ground).to_have_css("background-color", "rgb(18, 22, 26)")
     page.emulate_media(media="print")
     expect(ground).to_have_css("background-color", "rgb(255, 255, 255)")
-    assert page.evaluate("document.querySelector('#sweep-plot').layout.width") == 680
+    assert page.evaluate("document.querySelector('#sweep-plot').layout.width") == 660
 
 
 def test_the_keys_open_and_close(show: Any) -> None:
@@ -203,3 +207,62 @@ def test_a_broken_upload_keeps_the_file(show: Any, tmp_path: Path) -> None:
     shown.page.get_by_text("Nothing was taken in; the file is still chosen, send it again.").wait_for()
     assert shown.page.evaluate("document.querySelector('#trace').files.length") == 1
     assert shown.page.get_by_role("button", name="Send the trace").is_enabled()
+
+
+def plot_of(page: Page) -> dict[str, Any]:
+    found: dict[str, Any] = page.evaluate(
+        """() => {
+          const plot = document.querySelector('.sweep-plot .plot');
+          const { width, height } = plot.querySelector('.main-svg').getBoundingClientRect();
+          return { width, height, ground: plot.layout.paper_bgcolor, ink: plot.layout.font.color };
+        }"""
+    )
+    return found
+
+
+def test_a_plot_is_drawn_for_paper_before_the_pages_are_laid_out(show: Any) -> None:
+    page = show("desk", color_scheme="dark").page
+    expect(page.locator(".sweep-plot .plot .main-svg").first).to_be_visible()
+    screen = plot_of(page)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    paper = plot_of(page)
+    assert paper == {"width": 660, "height": 340, "ground": "#ffffff", "ink": "#000000"}
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    assert plot_of(page) == screen
+    assert screen["width"] > 900
+    assert screen["ground"] != "#ffffff"
+
+
+def test_paper_is_not_made_smaller_to_fit_a_plot(show: Any, tmp_path: Path) -> None:
+    page = show("desk").page
+    expect(page.locator(".sweep-plot .plot .main-svg").first).to_be_visible()
+    heading = page.locator("h1").inner_text().split()[0]
+    page.pdf(path=tmp_path / "paper.pdf", prefer_css_page_size=True)
+    command = [tool("pdftotext", "poppler-utils"), "-bbox", tmp_path / "paper.pdf", "-"]
+    words = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+    box = re.search(rf'yMin="([\d.]+)"[^>]*yMax="([\d.]+)">{heading}<', words)
+    assert box is not None
+    # A heading is 16 pt high on paper; the pages shrunk to fit a plot as wide as the desk's screen have it at 9.
+    assert float(box[2]) - float(box[1]) > 15
+
+
+def test_both_plots_have_a_line_along_all_four_sides(show: Any) -> None:
+    page = show().page
+    expect(page.locator(".sweep-plot .plot .main-svg").first).to_be_visible()
+    for subplot in ("xy", "xy2"):
+        lines = page.locator(f".sweep-plot .{subplot} path.crisp").evaluate_all(
+            "(paths) => paths.map((path) => path.getAttribute('d')).join('')"
+        )
+        assert len(re.findall("M", lines)) >= 2, f"{subplot}: {lines}"
+
+
+def test_the_colours_of_a_printed_plot_are_those_of_the_sheet() -> None:
+    static = Path(__file__).resolve().parents[3] / "shopapp" / "static"
+    block = re.search(r"@media print \{\s*:root \{(.*?)\}", (static / "midflank.css").read_text(), flags=re.S)
+    paper = re.search(r"const PAPER = \{(.*?)\}", (static / "sweep_plot.js").read_text())
+    assert block is not None
+    assert paper is not None
+    sheet = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6})", block[1]))
+    plot = dict(re.findall(r'(\w+): "(#[0-9a-f]{6})"', paper[1]))
+    assert len(plot) == 6
+    assert plot.items() <= sheet.items()
