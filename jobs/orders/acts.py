@@ -101,6 +101,7 @@ ACTS: dict[str, Act] = {
                 "instruments that the procedure asks for must be in date on them."
             ), "Keep this plan", "{order} is planned.",
             (State.REQUESTED, State.PLANNED), _plan_form, actions.plan_order,
+            why_not=lambda order: rules.why_not_plan_now(facts.of_order(order)),
         ),
         Act(
             "release", "release-order", "Release it to the floor", (
@@ -123,18 +124,21 @@ ACTS: dict[str, Act] = {
             "Hold it", "{order} is held.",
             (State.REQUESTED, State.PLANNED, State.RELEASED, State.IN_WORK, State.TO_VERIFY),
             _simple(forms.ReasonForm), actions.hold_order,
+            why_not=lambda order: rules.why_not_hold(facts.of_order(order)),
         ),
         Act(
             "resume", "hold-order", "Let it go on", "{order} goes on where it was held.",
             "Let it go on", "{order} goes on.",
             (State.HELD,), _simple(forms.NoValues), actions.resume_order,
+            why_not=lambda order: rules.why_not_resume(facts.of_order(order)),
         ),
         Act(
             "cancel", "cancel-order", "Cancel it", (
                 "{order} is given up before work starts. It stays on record with its reason and is not opened again."
             ), "Cancel it for good", "{order} is cancelled.",
             (State.REQUESTED, State.PLANNED, State.RELEASED, State.HELD),
-            _simple(forms.ReasonForm), actions.cancel_order, final=True,
+            _simple(forms.ReasonForm), actions.cancel_order,
+            why_not=lambda order: rules.why_not_cancel(facts.of_order(order)), final=True,
         ),
         Act(
             "findings", "raise-finding", "Raise a finding", (
@@ -142,7 +146,7 @@ ACTS: dict[str, Act] = {
                 "before that. Sign-offs already made are void."
             ), "Raise the finding", "The finding is raised.",
             (State.RELEASED, State.IN_WORK, State.TO_VERIFY, State.HELD), _simple(forms.FindingForm), _raise,
-            subject=_at,
+            subject=_at, why_not=lambda order: rules.why_not_raise_now(order.number, order.open_state),
             takes_seen_revision=False,
         ),
         Act(
@@ -159,6 +163,7 @@ ACTS: dict[str, Act] = {
                 "performed, verified and released again."
             ), "Reopen it", "{order} is in work again.",
             (State.CLOSED,), _simple(forms.ReasonForm), actions.reopen_order,
+            why_not=lambda order: rules.why_not_reopen(facts.of_order(order)),
             takes_seen_revision=False, final=True,
         ),
     )

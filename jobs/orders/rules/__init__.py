@@ -1,7 +1,7 @@
 """What is allowed and why not: pure functions of facts, each returning every reason it finds."""
 
 from jobs.errors import Reason
-from jobs.orders.rules.findings import FindingFacts, why_not_decide, why_not_decision, why_not_raise
+from jobs.orders.rules.findings import FindingFacts, why_not_decide, why_not_decision, why_not_raise, why_not_raise_now
 from jobs.orders.rules.orders import (
     OrderFacts,
     PlanFacts,
@@ -12,6 +12,7 @@ from jobs.orders.rules.orders import (
     why_not_hold,
     why_not_in_reach,
     why_not_plan,
+    why_not_plan_now,
     why_not_release,
     why_not_reopen,
     why_not_request,
@@ -66,8 +67,10 @@ __all__ = [
     "why_not_mark_not_needed",
     "why_not_named",
     "why_not_plan",
+    "why_not_plan_now",
     "why_not_point",
     "why_not_raise",
+    "why_not_raise_now",
     "why_not_read",
     "why_not_release",
     "why_not_reopen",

@@ -25,10 +25,14 @@ class FindingFacts:
     is_own_work: bool = False
 
 
+def why_not_raise_now(order_number: str, open_state: str) -> list[Reason]:
+    """Why no finding at all can be raised on the order as it stands."""
+    return _why_not_on_the_floor(order_number, open_state, "raise a finding")
+
+
 def why_not_raise(order_number: str, open_state: str, text: str) -> list[Reason]:
     """A finding may be raised while the order is on the floor, held or not."""
-    reasons = _why_not_on_the_floor(order_number, open_state, "raise a finding")
-    return [*reasons, *why_not_text(text, "text", "Say what does not conform.")]
+    return [*why_not_raise_now(order_number, open_state), *why_not_text(text, "text", "Say what does not conform.")]
 
 
 def why_not_decide(facts: FindingFacts) -> list[Reason]:

@@ -81,10 +81,14 @@ def why_not_request(*, unit: str, has_engine: bool, needed_by: datetime | None, 
     return reasons
 
 
+def why_not_plan_now(facts: OrderFacts) -> list[Reason]:
+    """Why no plan at all can be kept for the order as it stands."""
+    return [*_why_not(facts, (State.REQUESTED, State.PLANNED), "plan it"), *_why_not_issued(facts)]
+
+
 def why_not_plan(facts: OrderFacts, plan: Planned, people: PlanFacts, *, at: datetime) -> list[Reason]:
     return [
-        *_why_not(facts, (State.REQUESTED, State.PLANNED), "plan it"),
-        *_why_not_issued(facts),
+        *why_not_plan_now(facts),
         *why_not_times(plan, at=at),
         *why_not_people(people),
     ]

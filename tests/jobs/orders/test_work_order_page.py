@@ -130,8 +130,28 @@ def test_a_release_that_is_not_possible_says_so_before_it_is_asked(
 ) -> None:
     make_procedure_revision(2, issued=False)
     client = login(planner)
-    assert "Not possible yet." in client.get(f"/orders/{planned.pk}/release/").text
+    page = client.get(f"/orders/{planned.pk}/release/").text
+    assert "Not possible now." in page
+    assert ">Release it</button>" not in page
     assert client.post(f"/orders/{planned.pk}/release/").status_code == 409
+
+
+@pytest.mark.parametrize("act", ["plan", "release", "start", "hold", "resume", "cancel", "findings"])
+def test_what_cannot_be_done_with_a_closed_order_says_so_and_offers_no_button(
+    login: Login, planner: Person, technician: Person, in_work: WorkOrder, act: str
+) -> None:
+    WorkOrder.objects.filter(pk=in_work.pk).update(state="closed")
+    client = login(technician if act in {"start", "findings"} else planner)
+    page = client.get(f"/orders/{in_work.pk}/{act}/").text
+    assert "Not possible now." in page
+    assert f"{in_work.number} is closed" in page
+    assert 'form="act"' not in page
+    assert "<textarea" not in page
+
+
+def test_a_page_that_was_refused_can_be_sent_again(login: Login, planner: Person, in_work: WorkOrder) -> None:
+    page = login(planner).post(f"/orders/{in_work.pk}/hold/").text
+    assert '<button class="main" form="act">Hold it</button>' in page
 
 
 def test_holding_needs_a_reason_and_letting_go_on_returns_where_it_was(
