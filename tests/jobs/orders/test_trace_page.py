@@ -240,11 +240,15 @@ def test_an_analysis_that_failed_says_why_and_what_to_do(login: Login, technicia
         assert "Analysis of the trace: failed." in page
         assert "missing from the store" in page
         assert "It failed at" in page
-        assert "The file is kept as it was handed in." in page
+        assert "The trace stays on record." in page
+        assert "The file is kept" not in page  # it is not: its loss is what the analysis failed of
         assert "If it fails once more, tell the administrator the reason and the time above" in page
         assert f'<button class="main" {part}>Ask for the analysis again</button>' in page
         assert f'action="{reverse("trace-analyse", args=[given_up.pk])}"' in page
         assert "not analysed" in page or address == step
+    page = login(technician).get(reverse("trace", args=[given_up.pk])).text
+    assert "Until it is restored from a back-up no analysis of it can succeed." in page
+    assert "The figures below" not in page
 
 
 def test_while_it_is_tried_again_nobody_is_asked_to_ask(login: Login, technician: Person, given_up: Trace) -> None:
