@@ -135,6 +135,7 @@ def test_the_button_says_that_the_chain_holds(login: Login, auditor: Person, wri
     page = login(auditor).post("/history/verify/")
     assert "holds" in page.text
     assert "does not hold" not in page.text
+    assert '<a class="button" href="/history/">Back to the history</a>' in page.text
 
 
 def test_the_button_names_the_entry_that_was_altered(login: Login, auditor: Person, write: Write) -> None:
