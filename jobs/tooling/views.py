@@ -13,8 +13,9 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
+from jobs.errors import Reason
 from jobs.people import policies
-from jobs.tooling import actions, forms, queries
+from jobs.tooling import actions, forms, queries, rules
 from jobs.tooling.models import Instrument
 from jobs.web import panels
 from jobs.web.forms import PageForm
@@ -163,6 +164,7 @@ def withdraw(request: PersonRequest, pk: int) -> HttpResponse:
         effect=f"From now on {one.asset_number} cannot be named at any step or trace, until it is returned to service.",
         button="Withdraw it",
         done=f"{one.asset_number} is withdrawn.",
+        why_not=rules.why_not_withdraw(one),
     )
 
 
@@ -170,6 +172,7 @@ def withdraw(request: PersonRequest, pk: int) -> HttpResponse:
 def put_back(request: PersonRequest, pk: int) -> HttpResponse:
     """Return a withdrawn instrument to service."""
     one = queries.instrument_for(request.user, pk)
+    today = one.shop.today()
     return _with_reason(
         request,
         one,
@@ -178,14 +181,19 @@ def put_back(request: PersonRequest, pk: int) -> HttpResponse:
         effect=f"{one.asset_number} may be used again, on the strength of its calibration in force.",
         button="Return it to service",
         done=f"{one.asset_number} is in service.",
+        why_not=rules.why_not_return(one, day=today, calibration=queries.newest_calibration(one, today)),
     )
 
 
-def _with_reason(request: PersonRequest, one: Instrument, action: Any, *, done: str, **words: str) -> HttpResponse:
+def _with_reason(
+    request: PersonRequest, one: Instrument, action: Any, *, done: str, why_not: list[Reason], **words: str
+) -> HttpResponse:
+    """Ask for the reason and do it; where it cannot be done now the page says why and asks for nothing."""
     policies.require(request.user, "keep-instruments")
     form: PageForm = forms.ReasonForm(request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.carried_out(action, one, by=request.user, at=timezone.now()):
         messages.success(request, done)
         return redirect("instrument", pk=one.pk)
-    context = {"instrument": one, "form": form, "final": True, "back": ("instrument", one.pk), **words}
-    return render(request, "tooling/form.html", context, status=form.status)
+    reasons = why_not if request.method == "GET" else []
+    context = {"instrument": one, "form": form, "final": True, "back": ("instrument", one.pk), "reasons": reasons}
+    return render(request, "tooling/form.html", {**context, **words}, status=form.status)

@@ -122,6 +122,27 @@ def test_a_withdrawn_instrument_says_why_and_comes_back(login: Login, keeper: Pe
     assert probe.state == "in-service"
 
 
+def test_what_cannot_be_done_with_an_instrument_says_so_and_asks_for_nothing(
+    login: Login, keeper: Person, probe: Instrument
+) -> None:
+    client = login(keeper)
+    withdraw, put_back = f"/instruments/{probe.pk}/withdraw/", f"/instruments/{probe.pk}/return/"
+    assert "Not possible now." not in client.get(withdraw).text
+    page = client.get(put_back).text
+    assert f"{probe.asset_number} is in service already." in page
+    assert "<form class" not in page
+    assert 'form="record"' not in page
+    client.post(withdraw, {"reason": "dropped"})
+    page = client.get(withdraw).text
+    assert f"{probe.asset_number} is withdrawn already." in page
+    assert 'form="record"' not in page
+    assert 'form="record"' in client.get(put_back).text
+    probe.calibrations.update(valid_until=days_from_now(-1))
+    page = client.get(put_back).text
+    assert "Not possible now." in page
+    assert 'form="record"' not in page
+
+
 def test_withdrawing_without_a_reason_is_refused_at_the_field(login: Login, keeper: Person, probe: Instrument) -> None:
     answer = login(keeper).post(f"/instruments/{probe.pk}/withdraw/", {"reason": ""})
     assert answer.status_code == 422
