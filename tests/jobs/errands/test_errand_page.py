@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
 from jobs.errands.models import Errand
 from jobs.people.models import Person, Shop
@@ -45,6 +46,15 @@ def test_the_end_is_told_to_the_page_and_nothing_asks_again(login: Login, techni
     assert answer["HX-Trigger"] == "errand-ended"
     assert "The file is missing from the store." in answer.text
     assert "hx-get" not in answer.text
+
+
+@pytest.mark.parametrize(
+    ("state", "heading"), [("running", "how far it is"), ("done", "how it ended"), ("failed", "how it ended")]
+)
+def test_the_heading_says_whether_it_has_ended(login: Login, technician: Person, state: str, heading: str) -> None:
+    ended = {} if state == "running" else {"finished_at": timezone.now()}
+    page = login(technician).get(f"/errands/{an_errand(state=state, **ended).pk}/").text
+    assert f": {heading}</h1>" in page
 
 
 def test_another_shops_errand_is_not_found(login: Login, technician: Person, port_ansel: Shop) -> None:
