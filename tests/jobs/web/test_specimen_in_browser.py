@@ -11,9 +11,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from django.test import Client
+from django.test import Client, RequestFactory
 from playwright.sync_api import Browser, Page, Route, expect, sync_playwright
 
+from shopapp import handlers
 from tests.tools import tool
 
 AXE = Path(__file__).resolve().parents[2] / "vendor" / "axe-core" / "axe.min.js"
@@ -266,3 +267,16 @@ def test_the_colours_of_a_printed_plot_are_those_of_the_sheet() -> None:
     plot = dict(re.findall(r'(\w+): "(#[0-9a-f]{6})"', paper[1]))
     assert len(plot) == 6
     assert plot.items() <= sheet.items()
+
+
+def test_the_page_of_our_own_mistake_prints_on_one_sheet(browser: Browser, tmp_path: Path) -> None:
+    """It has no style sheet but ours: what the other pages take from the normalised one, ours must bring."""
+    sheet = Path(__file__).resolve().parents[3] / "shopapp" / "static" / "midflank.css"
+    markup = handlers.server_error(RequestFactory().get("/orders/")).content.decode()
+    page = browser.new_page(color_scheme="dark")
+    page.set_content(markup.replace("</head>", f"<style>{sheet.read_text()}</style></head>"))
+    page.pdf(path=tmp_path / "paper.pdf", prefer_css_page_size=True)
+    page.close()
+    command = [tool("pdfinfo", "poppler-utils"), tmp_path / "paper.pdf"]
+    told = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
+    assert re.search(r"^Pages:\s+1$", told, flags=re.M), told
