@@ -3,10 +3,13 @@
     python -m analysis trace FILE --spec SPEC.json [--explain] [--plot OUT.html]
     python -m analysis traces --manifest FILE.jsonl
     python -m analysis hand FILE.json --spec SPEC.json
+    python -m analysis schedule PROBLEM.json [--seconds S] [--seed N] [--steps N]
     python -m analysis check-plan PROBLEM.json PLAN.json
 
 Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
 2 the trace or the spec was refused; 3 the command line, the spec file or the manifest cannot be used.
+`schedule` prints a plan: 0 when at least one order is planned (or there is none), 1 when none can be, 2 the problem was
+refused, 3 the command line or the file cannot be used.
 `check-plan` prints what is wrong with a plan: 0 nothing, 1 something, 3 a file cannot be used.
 """
 
@@ -50,10 +53,19 @@ def main(arguments: list[str] | None = None) -> int:
     by_hand.add_argument("--spec", type=Path, required=True)
     many = commands.add_parser("traces", help="analyse the traces of a manifest, one result a line, in order")
     many.add_argument("--manifest", type=Path, required=True)
+    planned = commands.add_parser("schedule", help="print a plan for a planning problem, as JSON")
+    planned.add_argument("problem", type=Path)
+    planned.add_argument("--seconds", type=float, default=5.0, help="how long to look for a better plan (%(default)s)")
+    planned.add_argument("--seed", type=int, default=0, help="of the search; the same seed gives the same plan")
+    planned.add_argument("--steps", type=int, help="how many steps to search, whatever the clock says")
     checked = commands.add_parser("check-plan", help="print every rule that a plan breaks, as JSON")
     checked.add_argument("problem", type=Path)
     checked.add_argument("plan", type=Path)
     chosen = parser.parse_args(arguments)
+    if chosen.command == "schedule":
+        from analysis.schedule.command import command as schedule
+
+        return schedule(chosen.problem, seconds=chosen.seconds, seed=chosen.seed, steps=chosen.steps)
     if chosen.command == "check-plan":
         from analysis.schedule.check import command
 

@@ -1,0 +1,267 @@
+"""From the problem as records to the flat arrays of the compiled scheme."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from itertools import combinations_with_replacement, pairwise, product
+
+import numpy as np
+
+from analysis.schedule import fields as f
+from analysis.schedule.calendars import common
+from analysis.schedule.fields import FAR, Floats, Ints
+from analysis.schedule.fixed import Fixed, slots
+from analysis.schedule.jobs import Jobs, jobs_of
+from analysis.schedule.kernel_time import book
+from analysis.schedule.model import MINUTE, NEVER, Need, Operation, Problem, Spans
+
+MOST_MIXES = 60                     # choices of calendars looked at for one operation that may pause
+
+
+def ints(values: Iterable[int]) -> Ints:
+    """An int64 array; instants beyond any are cut to FAR."""
+    return np.array([max(-FAR, min(FAR, value)) for value in values], np.int64)
+
+
+def pointers(lists: Sequence[Sequence[int]]) -> tuple[Ints, Ints]:
+    """Ranges and the flat list."""
+    return ints(np.cumsum([0, *map(len, lists)]).tolist()), ints(one for entries in lists for one in entries)
+
+
+class Calendars:
+    """Every calendar the scheme asks for, numbered; 0 is always open."""
+
+    def __init__(self, problem: Problem) -> None:
+        self.problem = problem
+        self.spans: list[Spans] = [()]
+        self.known: dict[tuple[int, ...], int] = {(): 0}
+        self.of = [0 if one.calendar is None else self.number((one.calendar,)) for one in problem.resources]
+
+    def number(self, calendars: Iterable[int]) -> int:
+        """The calendar that is open when all of these are."""
+        key = tuple(sorted(set(calendars)))
+        if key not in self.known:
+            self.known[key] = len(self.spans)
+            self.spans.append(common(self.problem.calendars[one] for one in key))
+        return self.known[key]
+
+    def arrays(self) -> tuple[Ints, Ints, Ints, Ints]:
+        """Ranges, starts, ends, open time before."""
+        before = [np.cumsum([0, *(end - start for start, end in spans)])[:-1].tolist() for spans in self.spans]
+        return (pointers([[0] * len(spans) for spans in self.spans])[0],
+                ints(start for spans in self.spans for start, _ in spans),
+                ints(end for spans in self.spans for _, end in spans), ints(one for part in before for one in part))
+
+
+class Signatures:
+    """Operations with the same needs share their candidates and mixes of calendars."""
+
+    def __init__(self, problem: Problem, calendars: Calendars, ease: Sequence[float]) -> None:
+        self.problem, self.calendars, self.ease = problem, calendars, ease
+        self.known: dict[tuple[object, ...], int] = {}
+        self.slots: list[list[int]] = []            # per signature, numbers of slots
+        self.candidates: list[list[tuple[int, int, int]]] = []
+        self.mixes: list[list[tuple[int, tuple[int, ...]]]] = []
+
+    def number(self, operation: Operation) -> int:
+        pauses = operation.may_pause and operation.length > 0
+        # Needs read alike share one tuple of candidates, and its identity is quicker to compare than what is in it.
+        key = (pauses, tuple((need.count, id(need.candidates)) for need in operation.needs))
+        if key not in self.known:
+            self.known[key] = len(self.slots)
+            self.slots.append([])
+            for need in slots(operation):
+                self.slots[-1].append(len(self.candidates))
+                able = sorted(need.candidates, key=lambda one: (self.ease[one.resource], one.resource))
+                self.candidates.append([(one.resource, one.lo, one.hi) for one in able])
+            self.mixes.append(self._mixes(operation.needs) if pauses else [])
+        return self.known[key]
+
+    def _mixes(self, needs: Sequence[Need]) -> list[tuple[int, tuple[int, ...]]]:
+        """Calendars for each slot, the ones with most open time in common first."""
+        parts = []
+        for need in needs:
+            classes = sorted({self.calendars.of[one.resource] for one in need.candidates})
+            parts.append(list(combinations_with_replacement(classes, need.count))[:MOST_MIXES])
+        names = {number: key for key, number in self.calendars.known.items()}
+        found = []
+        for _, mix in zip(range(20 * MOST_MIXES), product(*parts), strict=False):
+            flat = tuple(one for part in mix for one in part)
+            number = self.calendars.number(name for one in flat for name in names[one])
+            names[number] = next(key for key, value in self.calendars.known.items() if value == number)
+            length = sum(end - start for start, end in self.calendars.spans[number]) if number else NEVER
+            if length:
+                found.append((-length, number, flat))
+        found.sort()
+        return [(number, flat) for _, number, flat in found[:MOST_MIXES]] or [(0, (-1,) * 64)]
+
+    @property
+    def widest(self) -> int:
+        return max((len(one) for one in self.slots), default=0) + 1
+
+
+def ease_of(problem: Problem) -> list[float]:
+    """How much else each resource could do, by the work that asks for it: the least asked-for is taken first."""
+    ease = [0.0] * len(problem.resources)
+    for operation in problem.operations:
+        for need in operation.needs:
+            for one in need.candidates:
+                ease[one.resource] += need.count * (operation.length / 60e6 + 1) / len(need.candidates)
+    return ease
+
+
+class Builder:
+    """Builds `Shop` and the empty `Board` for the orders that are not left out."""
+
+    def __init__(self, problem: Problem, fixed: Fixed, weights: dict[str, float]) -> None:
+        self.problem, self.fixed, self.weights = problem, fixed, weights
+        self.calendars = Calendars(problem)
+        self.signatures = Signatures(problem, self.calendars, ease_of(problem))
+        out = {entry.order for entry in problem.left_out}
+        self.jobs: Jobs = jobs_of(problem, fixed, [order for order in problem.orders if order.id not in out])
+
+    def shop(self) -> Ints:
+        """The shop as one array."""
+        problem, operations = self.problem, self.problem.operations
+        needs = [slots(one) for one in operations]
+        sigs = [self.signatures.number(one) for one in operations]
+        width = self.signatures.widest
+        tables = self._operations(needs, sigs) | self._signatures(width) | self._jobs() | {
+            f.RES_CAL: ints(self.calendars.of), f.RES_CAPACITY: ints(one.capacity for one in problem.resources),
+            f.ORDER_DUE: ints(f.FAR if one.due is None else one.due for one in problem.orders),
+            f.ORDER_PROMISE: ints(f.FAR if one.promise is None else one.promise for one in problem.orders),
+            f.FIXED_END: self._fixed_ends()}
+        places = (f.CAL_PTR, f.CAL_START, f.CAL_END, f.CAL_BEFORE)
+        tables |= dict(zip(places, self.calendars.arrays(), strict=True))
+        numbers = {f.GRID: problem.grid, f.RESOURCES: len(problem.resources), f.ORDERS: len(problem.orders),
+                   f.JOBS: len(self.jobs.orders), f.MIX_WIDTH: width}
+        return f.packed(f.SHOP_HEADER, numbers, tables)
+
+    def _operations(self, needs: list[list[Need]], sigs: list[int]) -> dict[int, Ints]:
+        problem, operations = self.problem, self.problem.operations
+        before_ptr, before = pointers([[name for name, _ in one.after] for one in operations])
+        rival_ptr, rivals = pointers(self.jobs.rivals)
+        starts, picks = self._previous(needs)
+        return {
+            f.OP_LENGTH: ints(one.length for one in operations),
+            f.OP_RELEASE: ints(one.release_in_pause and one.may_pause and one.length > 0 for one in operations),
+            f.OP_EARLIEST: ints(max(problem.now, problem.orders[one.order].release) for one in operations),
+            f.OP_LATEST: self._latest(), f.OP_FIXED: ints(one.index in self.fixed.bookings for one in operations),
+            f.OP_ORDER: ints(one.order for one in operations), f.OP_SIG: ints(sigs),
+            f.OP_BEFORE_PTR: before_ptr, f.OP_BEFORE: before,
+            f.OP_LAG: ints(lag for one in operations for _, lag in one.after),
+            f.OP_RIVAL_PTR: rival_ptr, f.OP_RIVAL: rivals,
+            f.OP_SLOT_PTR: pointers([[0] * len(one) for one in needs])[0],
+            f.SLOT_GROUP: ints(self.jobs.groups.get(need.group, -1) for entries in needs for need in entries),
+            f.SLOT_MEMBER: ints(one for operation in operations for one in self._member(operation)),
+            f.SLOT_AMOUNT: ints(need.amount for entries in needs for need in entries),
+            f.PREV_START: starts, f.PREV_PICK: picks}
+
+    def _signatures(self, width: int) -> dict[int, Ints]:
+        candidates = self.signatures.candidates
+        mixes = [mix for entries in self.signatures.mixes for mix in entries]
+        classes = np.full((max(1, len(mixes)), width), -1, np.int64)
+        for row, (_, flat) in enumerate(mixes):
+            classes[row, :len(flat)] = flat[:width]
+        return {
+            f.SIG_SLOT_PTR: pointers(self.signatures.slots)[0],
+            f.SIG_MIX_PTR: pointers([[0] * len(one) for one in self.signatures.mixes])[0],
+            f.MIX_CAL: ints(number for number, _ in mixes), f.MIX_CLASS: classes,
+            f.CAND_PTR: pointers([[0] * len(entries) for entries in candidates])[0],
+            f.CAND: ints(one[0] for entries in candidates for one in entries),
+            f.CAND_LO: ints(one[1] for entries in candidates for one in entries),
+            f.CAND_HI: ints(one[2] for entries in candidates for one in entries)}
+
+    def _jobs(self) -> dict[int, Ints]:
+        jobs = self.jobs
+        job_ptr, job_op = pointers(jobs.operations)
+        order_ptr, orders = pointers(jobs.orders)
+        member_ptr, picks = pointers(jobs.base_pick)
+        return {
+            f.JOB_PTR: job_ptr, f.JOB_OP: job_op, f.JOB_ORDER_PTR: order_ptr, f.JOB_ORDER: orders,
+            f.JOB_GROUP_PTR: ints(jobs.group_ptr), f.GROUP_MEMBER_PTR: member_ptr, f.BASE_PICK: picks,
+            f.GROUP_AMOUNT: ints(jobs.group_amount), f.GROUP_LEAST: ints(jobs.group_least),
+            f.BASE_START: ints(jobs.base_start), f.BASE_END: ints(jobs.base_end)}
+
+    def rates(self) -> Floats:
+        """Costs for the compiled scheme; see `fields`."""
+        late, after = self.weights["tardiness"] / MINUTE, self.weights["moved_promise"] / MINUTE
+        orders = [rate for one in self.problem.orders for rate in (one.weight * late, after)]
+        return np.array([self.weights["moved_start"], self.weights["changed_resource"],
+                         self.weights["makespan"] / MINUTE, *orders], np.float64)
+
+    def _member(self, operation: Operation) -> list[int]:
+        return [need.member + one for need in operation.needs for one in range(need.count)]
+
+    def _latest(self) -> Ints:
+        latest = [FAR] * len(self.problem.operations)
+        for operation in self.problem.operations:
+            booking = self.fixed.bookings.get(operation.index)
+            if booking is not None and operation.state == "planned":
+                for before, lag in operation.after:
+                    latest[before] = min(latest[before], booking.start - lag)
+        return ints(latest)
+
+    def _fixed_ends(self) -> Ints:
+        ends = [-FAR] * len(self.problem.orders)
+        for index, booking in self.fixed.bookings.items():
+            order = self.problem.operations[index].order
+            ends[order] = max(ends[order], booking.end)
+        return ints(ends)
+
+    def _previous(self, all_slots: list[list[Need]]) -> tuple[Ints, Ints]:
+        starts: list[int] = []
+        picks: list[int] = []
+        for operation, needs in zip(self.problem.operations, all_slots, strict=True):
+            start, given = self.problem.previous.get(operation.index, (-FAR, ()))
+            named = given or ()
+            starts.append(start)
+            picks += named if len(named) == len(needs) else [-1] * len(needs)
+        return ints(starts), ints(picks)
+
+    def board(self, shop: Ints) -> Ints:
+        """A board with the fixed bookings on it and nothing else."""
+        problem, jobs = self.problem, self.jobs
+        resources, operations = len(problem.resources), len(problem.operations)
+        width = 16 + operations + len(self.fixed.bookings) + len(jobs.group_least)
+        width += sum(40 for one in operations_that_release(problem))
+        members = [sum(len(picks) for picks in jobs.base_pick[low:high]) for low, high in pairwise(jobs.group_ptr)]
+        slots_in_all = sum(one.slots for one in problem.operations)
+
+        def many(size: int, value: int = 0) -> Ints:
+            return np.full(size, value, np.int64)
+
+        columns = resources * width
+        board = f.packed(f.BOARD_HEADER, {f.WIDTH: width, f.BOARD_RESOURCES: resources}, {
+            f.BOOKED: many(resources), f.START: many(columns), f.END: many(columns), f.AMOUNT: many(columns),
+            f.OP_START: many(operations, f.FAR), f.OP_END: many(operations, -f.FAR), f.OP_MIX: many(operations, -1),
+            f.PICK: many(slots_in_all, -1),
+            f.GROUP_PICK: ints(one for picks in jobs.base_pick for one in picks),
+            f.GROUP_START: ints(jobs.base_start), f.GROUP_END: ints(jobs.base_end),
+            f.JOB_PLACED: many(len(jobs.orders)), f.JOB_START: many(len(jobs.orders)),
+            f.JOB_END: many(len(jobs.orders)), f.ORDER_END: many(len(problem.orders), -f.FAR),
+            f.HOLD_FROM: many((max(members, default=0) + 1) * max(1, resources), -f.FAR),
+            f.TRIAL: many(self.signatures.widest), f.BEST: many(self.signatures.widest), f.NOTES: many(4)})
+        self._enter_fixed(shop, board)
+        return board
+
+    def _enter_fixed(self, shop: Ints, board: Ints) -> None:
+        entries: list[tuple[int, int, int, int]] = []
+        for resource, uses in self.fixed.timeline.uses.items():
+            entries += [(resource, use.start, use.end, use.amount) for use in uses
+                        if not use.hold or self.jobs.free_hold(use)]
+        for index, booking in self.fixed.bookings.items():
+            board[board[f.OP_START] + index], board[board[f.OP_END] + index] = booking.start, booking.end
+            own = board[f.PICK] + shop[shop[f.OP_SLOT_PTR] + index]
+            board[own:own + len(booking.resources)] = booking.resources
+        for group, start in enumerate(self.jobs.base_start):
+            if start < f.FAR:
+                entries += [(pick, start, self.jobs.base_end[group], self.jobs.group_amount[group])
+                            for pick in self.jobs.base_pick[group] if pick >= 0]
+        for resource, start, end, amount in sorted(entries):
+            book(board, resource, start, end, amount)
+
+
+def operations_that_release(problem: Problem) -> list[Operation]:
+    """Those whose bookings fall into stretches."""
+    return [one for one in problem.operations if one.release_in_pause and one.may_pause]

@@ -1,0 +1,42 @@
+"""The one place that knows how functions are compiled: machine code is kept on disk where that is allowed.
+
+Numba takes kept code for current as long as the file of the function itself has not changed, whatever became of the
+constants and functions that went into it. So the code is kept in a folder named by all that went in: a change of any
+kernel compiles all of them anew (about 15 s of one core). The folder is made in `NUMBA_CACHE_DIR` if that is set, else
+beside the source; where neither can be written each process compiles for itself.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar, cast
+
+import numba
+from numba.core import config
+
+F = TypeVar("F", bound=Callable[..., object])
+HERE = Path(__file__).parent
+INGREDIENTS = ("compiled.py", "fields.py", "model.py", "kernel_*.py")
+
+
+def _digest() -> str:
+    """What the compiled code is made of, in short."""
+    found = hashlib.sha256()
+    for file in sorted(file for pattern in INGREDIENTS for file in HERE.glob(pattern)):
+        found.update(file.read_bytes())
+    return found.hexdigest()[:16]
+
+
+_kept = Path(getattr(config, "CACHE_DIR", "") or HERE / "__pycache__")
+setattr(config, "CACHE_DIR", str(_kept / f"kernels-{_digest()}"))  # noqa: B010  numba's own module does not declare it
+
+
+def compiled(function: F) -> F:
+    """Compile on first use, and keep the code if there is a folder to keep it in."""
+    try:
+        made = numba.njit(cache=True, nogil=True)(function)
+    except RuntimeError:                    # numba found no folder for its cache
+        made = numba.njit(nogil=True)(function)
+    return cast(F, made)

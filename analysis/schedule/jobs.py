@@ -1,0 +1,161 @@
+"""What is placed in one go, and what it holds: orders, joined where their operations wait for each other."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from graphlib import TopologicalSorter
+
+from analysis.schedule.fields import FAR
+from analysis.schedule.fixed import Fixed
+from analysis.schedule.model import Order, Problem
+from analysis.schedule.place import Use
+
+
+@dataclass
+class Jobs:
+    """Jobs with their operations (in an order that respects `after`), orders and held groups, by number.
+
+    `groups` maps a group of the problem to its number here, where the groups of a job follow each other. `pressing`
+    are the jobs with work in hand or pins, which are placed before all others.
+    """
+
+    problem: Problem
+    orders: list[list[int]]
+    operations: list[list[int]]
+    rivals: list[list[int]]
+    groups: dict[int, int]
+    group_ptr: list[int]
+    group_amount: list[int]
+    group_least: list[int]
+    base_start: list[int]
+    base_end: list[int]
+    base_pick: list[list[int]]
+    pressing: list[int]
+
+    def free_hold(self, use: Use) -> bool:
+        """Whether a fixed use for a hold is not part of any group here, so that it has to be booked by itself."""
+        needs = self.problem.operations[use.operation].needs
+        return not any(need.group in self.groups for need in needs if need.group >= 0)
+
+
+def jobs_of(problem: Problem, fixed: Fixed, orders: Sequence[Order]) -> Jobs:
+    """Group the orders and work out their holds."""
+    joined = _joined(problem, orders)
+    sequence = _sequence(problem, orders)
+    jobs = Jobs(problem, joined, [], [[] for _ in problem.operations], {}, [0], [], [], [], [], [], [])
+    for number, members in enumerate(joined):
+        operations = [index for order in members for index in problem.orders[order].operations]
+        operations.sort(key=sequence.__getitem__)
+        jobs.operations.append(operations)
+        _rivals(problem, jobs, operations)
+        for group in dict.fromkeys(need.group for index in operations for need in problem.operations[index].needs):
+            if group >= 0:
+                jobs.groups[group] = len(jobs.base_start)
+                _hold(problem, fixed, jobs, operations, group)
+        jobs.group_ptr.append(len(jobs.base_start))
+        pressing = any(index in fixed.bookings or problem.operations[index].pin_resources for index in operations)
+        if pressing and any(index not in fixed.bookings for index in operations):
+            jobs.pressing.append(number)
+    return jobs
+
+
+def _joined(problem: Problem, orders: Sequence[Order]) -> list[list[int]]:
+    """Orders that wait for each other, together."""
+    leader = {order.index: order.index for order in orders}
+
+    def lead(one: int) -> int:
+        while leader[one] != one:
+            one = leader[one]
+        return one
+
+    for order in orders:
+        for index in order.operations:
+            for before, _ in problem.operations[index].after:
+                one, two = sorted((lead(order.index), lead(problem.operations[before].order)))
+                leader[two] = one
+    found: dict[int, list[int]] = {}
+    for order in orders:
+        found.setdefault(lead(order.index), []).append(order.index)
+    return list(found.values())
+
+
+def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
+    """A place in line for each operation, after what it waits for; the longer tail first where both are ready."""
+    indices = [index for order in orders for index in order.operations]
+    later: dict[int, list[int]] = {index: [] for index in indices}
+    for index in indices:
+        for before, _ in problem.operations[index].after:
+            later[before].append(index)
+    sorter = TopologicalSorter({index: [one for one, _ in problem.operations[index].after] for index in indices})
+    ordered = list(sorter.static_order())
+    tail: dict[int, int] = {}
+    for index in reversed(ordered):
+        tail[index] = problem.operations[index].length + max((tail[one] for one in later[index]), default=0)
+    found: dict[int, int] = {}
+    sorter = TopologicalSorter({index: [one for one, _ in problem.operations[index].after] for index in indices})
+    sorter.prepare()
+    while sorter.is_active():
+        ready = sorted(sorter.get_ready(), key=lambda one: (-tail[one], one))
+        for index in ready:
+            found[index] = len(found)
+        sorter.done(*ready)
+    return found
+
+
+def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int]) -> None:
+    """Operations that share a person their order keeps, without waiting for each other: nobody is in two places."""
+    ancestors: dict[int, set[int]] = {}
+    for index in operations:
+        direct = [before for before, _ in problem.operations[index].after]
+        ancestors[index] = set(direct).union(*(ancestors[one] for one in direct if one in ancestors))
+    for index in operations:
+        held = {need.group for need in problem.operations[index].needs if need.group >= 0}
+        for other in operations if held else ():
+            shares = any(need.group in held and any(problem.resources[one.resource].kind == "person"
+                                                    for one in need.candidates)
+                         for need in problem.operations[other].needs)
+            if shares and other != index and other not in ancestors[index] and index not in ancestors[other]:
+                jobs.rivals[index].append(other)
+
+
+def _hold(problem: Problem, fixed: Fixed, jobs: Jobs, operations: Sequence[int], group: int) -> None:
+    """One held group: how many resources, how much of each, for how long at least, and what is fixed of it."""
+    members, amount = 0, 0
+    users = []
+    for index in operations:
+        for need in problem.operations[index].needs:
+            if need.group == group:
+                users.append(index)
+                members, amount = max(members, need.member + need.count), max(amount, need.amount)
+    booked = [index for index in users if index in fixed.bookings]
+    picks = [-1] * members
+    for index in booked:
+        slot = 0
+        for need in problem.operations[index].needs:
+            named = fixed.bookings[index].resources[slot:slot + need.count]
+            if need.group == group:
+                picks[need.member:need.member + len(named)] = named
+            slot += need.count
+    jobs.group_amount.append(amount)
+    jobs.group_least.append(_least(problem, operations, set(users)))
+    jobs.base_pick.append(picks)
+    start = min((fixed.bookings[index].start for index in booked), default=FAR)
+    end = max((fixed.bookings[index].end for index in booked), default=-FAR)
+    if any(index not in fixed.bookings for index in users) and start < problem.now:
+        start, end = problem.now, max(problem.now, end)     # the past is over, the hold goes on
+    jobs.base_start.append(start)
+    jobs.base_end.append(end)
+
+
+def _least(problem: Problem, operations: Sequence[int], users: set[int]) -> int:
+    """The longest chain from the first of the users to the last, pauses and waiting aside."""
+    reach: dict[int, int] = {}
+    longest = 0
+    for index in operations:
+        operation = problem.operations[index]
+        before = max((reach[one] + lag for one, lag in operation.after if reach.get(one, -1) >= 0), default=-1)
+        if index in users or before >= 0:
+            reach[index] = max(before, 0) + operation.length
+            longest = max(longest, reach[index] if index in users else 0)
+    return longest

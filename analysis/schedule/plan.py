@@ -1,0 +1,158 @@
+"""`plan`: from the JSON of a problem to the JSON of a plan that has been checked by code of its own."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, cast
+
+from analysis.errors import AnalysisRefused
+from analysis.schedule import fields as f
+from analysis.schedule.build import Builder
+from analysis.schedule.check import Violation, check
+from analysis.schedule.fields import Floats, Ints
+from analysis.schedule.fixed import Fixed, fix
+from analysis.schedule.impossible import no_place
+from analysis.schedule.model import Booking, Problem
+from analysis.schedule.outcome import Json, Outcome, to_json
+from analysis.schedule.problem import read
+from analysis.schedule.search import Effort, improve, steps_within
+from analysis.schedule.serial import Scheme, best_rule
+from analysis.schedule.values import ProblemRefused
+
+__all__ = ["PlanBroken", "ProblemRefused", "plan"]
+
+
+class PlanBroken(AnalysisRefused):
+    """The plan made does not pass the checker, which is a fault of the planner; `violations` says what is wrong."""
+
+    def __init__(self, violations: list[Violation]) -> None:
+        super().__init__(f"The plan that was made breaks {len(violations)} rules and is not given out: "
+                         f"{violations[0].message}")
+        self.violations = violations
+
+    def to_json(self) -> Json:
+        return {"refused": {"message": self.message, "place": ""}}
+
+
+@dataclass
+class Stand:
+    """A complete plan on a board: costs by job and how it came about."""
+
+    fixed: Fixed
+    scheme: Scheme
+    board: Ints
+    costs: Floats
+    solver: str
+
+
+def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = None) -> Json:
+    """A plan for a problem, both in the JSON of the contract (instants RFC 3339, durations in minutes).
+
+    Parameters
+    ----------
+    problem : dict
+        The planning problem, as parsed. It is not changed.
+    seconds : float
+        How long to look for a better plan, in seconds of the clock, 0 for the plan of the rules alone. The first
+        complete plan and the check of the last one come on top of that: together below a second for a thousand orders.
+    seed : int
+        Of the random numbers of the search.
+    steps : int, optional
+        How many steps the search makes, whatever the clock says; by default as many as `seconds` are good for.
+
+    Returns
+    -------
+    dict
+        The plan. An order that cannot be planned is under `unscheduled` with the reason, and the rest is planned.
+
+    Raises
+    ------
+    ProblemRefused
+        When what concerns all orders cannot be read: calendars, resources, weights, `now`.
+    PlanBroken
+        When the plan does not pass the checker.
+
+    Notes
+    -----
+    The same problem, seconds and seed give the same plan, byte for byte: the search makes a number of steps that
+    follows from `seconds` and the size of the problem alone, chosen so that it is done well before the time is over.
+    On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` ends with the
+    number of steps made, and another run may give another plan. With `steps` the clock is never looked at.
+    """
+    if not 0 <= seconds < math.inf:
+        raise ProblemRefused("The time to plan must be a number of seconds, 0 or more.", "seconds")
+    started = time.monotonic()
+    read_problem = read(problem)
+    raw = cast(Mapping[str, Any], problem)
+    stand = _first(read_problem)
+    first = outcome_of(read_problem, stand)
+    best, solver = first, stand.solver
+    timed = steps is None
+    if steps is None:
+        steps = steps_within(seconds, len(stand.scheme.jobs.orders), len(read_problem.operations))
+    if steps and first.objective() > 0:
+        board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(), Effort(steps, seed),
+                                     lambda: timed and time.monotonic() - started > seconds)
+        found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
+        solver += f"; {steps} steps of search" + (f", cut short after {done}" if done < steps else "")
+        best = found if found.objective() < first.objective() else first
+    said = {"bound": 0.0, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
+    return _checked(raw, [best, first], said)
+
+
+def _checked(problem: Mapping[str, Any], outcomes: list[Outcome], said: dict[str, Any]) -> Json:
+    """The first outcome that passes the checker; the plan of the rules stands where that of the search does not."""
+    broken: list[Violation] = []
+    for outcome in outcomes:
+        made = to_json(outcome, **said)
+        found = check(*_readable(problem, outcome.problem, made))
+        if not found:
+            return made
+        broken = broken or found
+    raise PlanBroken(broken)
+
+
+def _readable(problem: Mapping[str, Any], read_problem: Problem, made: Json) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Problem and plan without the orders that cannot be read: the checker could not read them either."""
+    known = {order.id for order in read_problem.orders}
+    left = [one for one in problem.get("orders") or () if isinstance(one, Mapping) and one.get("id") in known]
+    if len(left) == len(problem.get("orders") or ()):
+        return dict(problem), made
+    entries: Any = made["unscheduled"]
+    conflicts: Any = made["conflicts"]
+    kept = [entry for entry in entries if entry["order"] in known]
+    reasons = {entry["reason"] for entry in entries if entry["order"] not in known}
+    return ({**problem, "orders": left},
+            {**made, "unscheduled": kept,
+             "conflicts": [one for one in conflicts if one["sentence"] not in reasons],
+             "status": made["status"] if left else "none-yet"})
+
+
+def _first(problem: Problem) -> Stand:
+    """The plan of the best rule for every order that has a place at all; the others are left out with the reason."""
+    while True:
+        fixed = fix(problem)
+        scheme = Scheme(Builder(problem, fixed, problem.weights))
+        board, costs, _, rule = best_rule(scheme)
+        lost = [job for job, placed in enumerate(f.table(board, f.JOB_PLACED, len(scheme.jobs.orders))) if not placed]
+        if not lost:
+            return Stand(fixed, scheme, board, costs, rule)
+        for job in lost:
+            problem.left_out += no_place(problem, fixed, scheme.jobs.orders[job], scheme.jobs.operations[job])
+
+
+def outcome_of(problem: Problem, stand: Stand) -> Outcome:
+    """The bookings on a board, with those that do not move."""
+    board, shop = stand.board, stand.scheme.shop
+    pointer, places = int(shop[f.OP_SLOT_PTR]), int(board[f.PICK])
+    bookings = dict(stand.fixed.bookings)
+    for operations in stand.scheme.jobs.operations:
+        for index in operations:
+            if index not in bookings:
+                low, high = int(shop[pointer + index]), int(shop[pointer + index + 1])
+                bookings[index] = Booking(int(board[board[f.OP_START] + index]), int(board[board[f.OP_END] + index]),
+                                          tuple(int(one) for one in board[places + low:places + high]))
+    return Outcome(problem, bookings, stand.fixed.conflicts)

@@ -1,0 +1,218 @@
+"""Reads one order. Whatever is wrong with it is a `Fault` that carries the order, the place and the facts concerned."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from analysis.schedule import values
+from analysis.schedule.model import NEVER, Candidate, Fact, LeftOut, Need, Operation, Order, Resource
+from analysis.schedule.values import Axis, ProblemRefused
+
+STATES = ("planned", "started", "done")
+
+
+class Fault(Exception):
+    """One order cannot be planned; the others can."""
+
+    def __init__(self, left_out: LeftOut) -> None:
+        super().__init__(left_out.reason)
+        self.left_out = left_out
+
+
+@dataclass
+class Draft:
+    """An order whose operations do not yet know each other's index; `after` holds ids and lags."""
+
+    order: Order
+    place: str
+    operations: list[Operation] = field(default_factory=list)
+    after: dict[str, list[tuple[str, int]]] = field(default_factory=dict)
+
+
+class OrderReader:
+    """Reads orders against the resources there are."""
+
+    def __init__(self, axis: Axis, resources: list[Resource], now: int) -> None:
+        self.axis, self.resources, self.now = axis, resources, now
+        self.index = {resource.id: resource.index for resource in resources}
+        self.kinds = {resource.kind for resource in resources}
+        self.skills = {skill for resource in resources for skill in resource.skills}
+        self.groups: dict[tuple[object, ...], int] = {}
+        self.taken: dict[str, str] = {}             # operation → its order, left out or not
+        self.orders: set[str] = set()
+        self.able: dict[tuple[object, ...], tuple[Candidate, ...]] = {}
+
+    def order(self, raw: object, place: str) -> Draft:
+        """One order, or `Fault`."""
+        name = place
+        try:
+            fields = values.mapping(raw, place)
+            name = values.text(fields.get("id"), f"{place}.id")
+            if name in self.orders:
+                raise _fault(name, f"Order {name} is given twice.", f"{place}.id")
+            self.orders.add(name)
+            draft = Draft(self._head(fields, name, place), place)
+            for index, entry in enumerate(values.listed(fields.get("operations"), f"{place}.operations")):
+                self._operation(draft, entry, f"{place}.operations[{index}]")
+            if not draft.operations:
+                raise _fault(name, f"Order {name} has no operation.", f"{place}.operations")
+        except ProblemRefused as refused:
+            raise _fault(name, refused.message, refused.place, *_named(raw, refused.place)) from refused
+        return draft
+
+    def _head(self, fields: Mapping[str, object], name: str, place: str) -> Order:
+        due, promise = fields.get("due"), fields.get("promise")
+        weight = fields.get("weight")
+        return Order(
+            -1, name, self.axis.maybe(fields.get("release"), f"{place}.release", -NEVER),
+            None if due is None else self.axis.at(due, f"{place}.due"),
+            1.0 if weight is None else values.number(weight, f"{place}.weight"),
+            None if promise is None else self.axis.at(promise, f"{place}.promise"))
+
+    def _operation(self, draft: Draft, raw: object, place: str) -> None:
+        fields = values.mapping(raw, place)
+        name = values.text(fields.get("id"), f"{place}.id")
+        if name in self.taken:
+            raise _fault(draft.order.id, f"Operation {name} is given twice.", f"{place}.id", Fact("operation", name))
+        self.taken[name] = draft.order.id
+        draft.after[name] = [self._wait(entry, f"{place}.after[{index}]")
+                             for index, entry in enumerate(values.listed(fields.get("after"), f"{place}.after"))]
+        state = fields.get("state") or "planned"
+        if state not in STATES:
+            raise ProblemRefused(f"{place}.state is {state}; it may be {', '.join(STATES)}.", f"{place}.state")
+        started = self._started(fields, str(state), name, place)
+        length = values.length(fields.get("minutes"), f"{place}.minutes")
+        remaining = fields.get("remaining_minutes")
+        needs = self._needs(draft, fields, name, place)
+        pin_start, pinned = self._pin(draft, fields.get("pin"), name, str(state), f"{place}.pin")
+        draft.operations.append(Operation(
+            -1, name, -1, length, (), needs, values.flag(fields.get("may_pause"), f"{place}.may_pause"),
+            values.flag(fields.get("release_in_pause"), f"{place}.release_in_pause"), str(state), started,
+            length if remaining is None else values.length(remaining, f"{place}.remaining_minutes"), pin_start, pinned))
+
+    def _wait(self, raw: object, place: str) -> tuple[str, int]:
+        if isinstance(raw, str):
+            return values.text(raw, place), 0
+        fields = values.mapping(raw, place)
+        lag = fields.get("lag_minutes")
+        return values.text(fields.get("id"), f"{place}.id"), (
+            0 if lag is None else values.length(lag, f"{place}.lag_minutes"))
+
+    def _started(self, fields: Mapping[str, object], state: str, name: str, place: str) -> int | None:
+        if state == "planned":
+            return None
+        if state == "done" and fields.get("started_at") is None:
+            raise ProblemRefused(f"Operation {name} is done, but {place}.started_at is missing.", f"{place}.started_at")
+        if fields.get("started_at") is None:
+            return self.now
+        started = self.axis.at(fields["started_at"], f"{place}.started_at")
+        if started > self.now:
+            raise ProblemRefused(f"Operation {name} is {state}, but starts after now.", f"{place}.started_at")
+        return started
+
+    def _pin(self, draft: Draft, raw: object, name: str, state: str, place: str) -> tuple[int | None, tuple[int, ...]]:
+        if raw is None:
+            return None, ()
+        fields = values.mapping(raw, place)
+        facts = (Fact("operation", name), Fact("pin", name))
+        start = None if fields.get("start") is None else self.axis.at(fields["start"], f"{place}.start")
+        if start is not None and start < self.now and state == "planned":
+            raise _fault(draft.order.id, f"Operation {name} is pinned to {fields['start']}, which is past.",
+                         f"{place}.start", *facts)
+        found: list[int] = []
+        for resource in flat(fields.get("resources"), f"{place}.resources"):
+            if resource not in self.index:
+                raise _fault(draft.order.id, f"Operation {name} is pinned to {resource}, which does not exist.",
+                             f"{place}.resources", *facts)
+            if self.index[resource] not in found:
+                found.append(self.index[resource])
+        return start, tuple(found)
+
+    def _needs(self, draft: Draft, fields: Mapping[str, object], name: str, place: str) -> tuple[Need, ...]:
+        needs = values.listed(fields.get("needs"), f"{place}.needs")
+        past = fields.get("state") in ("started", "done")
+        return tuple(self._need(draft, entry, name, f"{place}.needs[{index}]", past)
+                     for index, entry in enumerate(needs))
+
+    def _need(self, draft: Draft, entry: object, name: str, place: str, past: bool) -> Need:
+        """One need; of work that is done or in hand nothing is asked that may have changed since."""
+        raw = values.mapping(entry, place)
+        kind = None if raw.get("kind") is None else values.text(raw["kind"], f"{place}.kind")
+        any_of = None if raw.get("any_of") is None else tuple(
+            values.text(one, f"{place}.any_of") for one in values.listed(raw["any_of"], f"{place}.any_of"))
+        skill = None if raw.get("skill") is None else values.text(raw["skill"], f"{place}.skill")
+        if kind is None and any_of is None:
+            raise ProblemRefused(f"{place} names neither a kind nor resources.", place)
+        count = 1 if raw.get("count") is None else values.whole(raw["count"], f"{place}.count")
+        amount = 1 if raw.get("amount") is None else values.whole(raw["amount"], f"{place}.amount", 0)
+        hold = raw.get("hold") or "operation"
+        if hold not in ("operation", "order"):
+            raise ProblemRefused(f"{place}.hold may be operation or order.", f"{place}.hold")
+        group = -1
+        if hold == "order":
+            key = (draft.order.id, kind, None if any_of is None else tuple(sorted(any_of)), skill)
+            group = self.groups.setdefault(key, len(self.groups))
+        need = Need(kind, any_of, skill, count, amount, group, ())
+        try:
+            candidates = self._candidates(draft, need, name, place)
+        except Fault:
+            if not past:
+                raise
+            candidates = ()
+        return Need(kind, any_of, skill, count, amount, group, candidates)
+
+    def _candidates(self, draft: Draft, need: Need, name: str, place: str) -> tuple[Candidate, ...]:
+        order, operation = draft.order.id, Fact("operation", name)
+        if need.kind is not None and need.kind not in self.kinds:
+            raise _fault(order, f"Operation {name} needs a {need.kind}, and there is none.", f"{place}.kind", operation)
+        if need.skill is not None and need.skill not in self.skills:
+            raise _fault(order, f"Operation {name} needs the skill {need.skill}, which nobody has.", f"{place}.skill",
+                         operation, Fact("skill", need.skill))
+        key = (need.kind, need.any_of, need.skill, need.amount)
+        if key not in self.able:
+            self.able[key] = tuple(self._able(need))
+        able = self.able[key]
+        if len(able) < need.count:
+            named = [Fact("skill", need.skill)] if need.skill else [Fact("resource", one) for one in need.any_of or ()]
+            unknown = [one for one in need.any_of or () if one not in self.index]
+            if unknown:
+                raise _fault(order, f"Operation {name} needs {need.count} of {need.words()}; "
+                                    f"{', '.join(unknown)} does not exist.", f"{place}.any_of", operation)
+            much = f" with room for {need.amount}" if need.amount > 1 else ""
+            raise _fault(order, f"Operation {name} needs {need.count} × {need.words()}{much}; there are {len(able)}.",
+                         place, operation, *named)
+        return able
+
+    def _able(self, need: Need) -> Iterator[Candidate]:
+        for resource in self.resources:
+            if (need.kind in (None, resource.kind) and (need.any_of is None or resource.id in need.any_of)
+                    and need.amount <= resource.capacity and (need.skill is None or need.skill in resource.skills)):
+                lo, hi = resource.usable
+                if need.skill is not None:
+                    lo, hi = max(lo, resource.skills[need.skill][0]), min(hi, resource.skills[need.skill][1])
+                yield Candidate(resource.index, lo, hi)
+
+
+def flat(raw: object, place: str) -> list[str]:
+    """Resource ids, nested by need or not."""
+    found: list[str] = []
+    for entry in values.listed(raw, place):
+        found += [entry] if isinstance(entry, str) else flat(values.listed(entry, place), place)
+    return found
+
+
+def _fault(order: str, reason: str, place: str, *facts: Fact) -> Fault:
+    return Fault(LeftOut(order, reason, (Fact("order", order), *facts), place))
+
+
+def _named(raw: object, place: str) -> list[Fact]:
+    """The operation whose field is at fault, when the place names one that has an id."""
+    _, found, rest = place.partition(".operations[")
+    operations = raw.get("operations") if found and isinstance(raw, Mapping) else None
+    digits = rest.partition("]")[0]
+    if isinstance(operations, list) and digits.isdigit() and int(digits) < len(operations):
+        operation = operations[int(digits)]
+        if isinstance(operation, Mapping) and isinstance(operation.get("id"), str):
+            return [Fact("operation", operation["id"])]
+    return []

@@ -1,0 +1,120 @@
+"""Why an operation stands where it stands: what binds a late order, and what moved an operation."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analysis.schedule.model import Booking, Operation, Order, Problem
+from analysis.schedule.place import Obstacle, Timeline, Use, obstacle, why_not
+from analysis.schedule.words import obstacle_words
+
+MOST = 3                            # reasons given for a late order
+
+
+@dataclass(frozen=True)
+class Move:
+    """An operation that stands elsewhere than before: the class of the reason, and a sentence."""
+
+    operation: int
+    what: tuple[str, ...]
+    cause: str
+    sentence: str
+
+    def to_json(self, problem: Problem) -> dict[str, object]:
+        """As the contract has it."""
+        return {"operation": problem.operations[self.operation].id, "changed": list(self.what), "class": self.cause,
+                "reason": self.sentence}
+
+
+def late(timeline: Timeline, bookings: dict[int, Booking], order: Order) -> list[str]:
+    """Two or three reasons that bind a late order, from its end backwards along what its operations waited for."""
+    problem, found = timeline.problem, []
+    index = max(order.operations, key=lambda one: (bookings[one].end, one))
+    for _ in range(len(problem.operations)):
+        operation, booking = problem.operations[index], bookings[index]
+        if operation.state != "planned":
+            found.append(f"{operation.id} is in hand until {problem.instant(booking.end)}.")
+            break
+        if operation.pin_start is not None:
+            found.append(f"{operation.id} is pinned to {problem.instant(operation.pin_start)}.")
+        waits = [(bookings[one].end + lag, one) for one, lag in operation.after]
+        ready = max([problem.now, problem.orders[operation.order].release, *(at for at, _ in waits)])
+        if booking.start > ready and operation.pin_start is None:
+            reason = _kept_from(timeline, operation, booking, ready)
+            if reason not in found:
+                found.append(reason)
+        binding = max(waits, default=None)
+        if len(found) >= MOST or binding is None or binding[0] < ready:
+            break
+        index = binding[1]
+    if not found:
+        released = max(problem.now, problem.orders[order.index].release)
+        found.append(f"The work itself takes from {problem.instant(released)} to its end, without waiting.")
+    return found[:MOST]
+
+
+def _kept_from(timeline: Timeline, operation: Operation, booking: Booking, ready: int) -> str:
+    """What kept an operation from starting at the moment it was ready."""
+    problem = timeline.problem
+    own = _without(timeline, operation)
+    at = problem.on_grid(ready)
+    missing = why_not(own, operation, at)
+    if missing:
+        why = "; ".join(obstacle_words(problem, need, kept) for need, kept in missing[:2])
+        return f"{operation.id} was ready at {problem.instant(at)} and starts {problem.instant(booking.start)}: {why}."
+    return (f"{operation.id} was ready at {problem.instant(at)} and starts {problem.instant(booking.start)}, so that "
+            f"what its order keeps is kept no longer than necessary or another order goes first.")
+
+
+def _without(timeline: Timeline, operation: Operation) -> Timeline:
+    """The timeline without what the operation takes itself."""
+    resources = {one.resource for need in operation.needs for one in need.candidates}
+    return Timeline(timeline.problem, {
+        one: [use for use in timeline.uses.get(one, ()) if use.operation != operation.index] for one in resources})
+
+
+def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: bool, resources: bool) -> Move:
+    """The reason an operation does not stand where the plan in force has it."""
+    problem = timeline.problem
+    operation = problem.operations[index]
+    what = tuple(name for name, changed in (("start", start), ("resources", resources)) if changed)
+    old_start, named = problem.previous[index]
+    old = tuple(named or ())
+    if operation.pin_start is not None or operation.pin_resources:
+        return Move(index, what, "pin", f"{operation.id} is pinned.")
+    earliest = max(problem.now, problem.orders[operation.order].release)
+    if old_start < earliest:
+        return Move(index, what, "past", f"{operation.id} was to start {problem.instant(old_start)}, before "
+                                         f"{problem.instant(earliest)}, when it can start at all.")
+    for before, lag in operation.after:
+        if before in bookings and bookings[before].end + lag > old_start:
+            return Move(index, what, "waits", f"{operation.id} was to start {problem.instant(old_start)}; "
+                        f"{problem.operations[before].id}, which it waits for, ends "
+                        f"{problem.instant(bookings[before].end)}.")
+    kept = _lost(timeline, operation, old, old_start)
+    if kept is not None:
+        return Move(index, what, *kept)
+    return Move(index, what, "better", f"{operation.id} could have stayed; elsewhere it makes the plan better.")
+
+
+def _lost(timeline: Timeline, operation: Operation, old: tuple[int, ...], start: int) -> tuple[str, str] | None:
+    """What keeps the resources of the plan in force from serving again: the class and a sentence."""
+    problem, own = timeline.problem, _without(timeline, operation)
+    slots = [need for need in operation.needs for _ in range(need.count)]
+    if len(old) != len(slots) or -1 in old:
+        return "needs", f"What {operation.id} needs is not what the plan in force has for it."
+    for need, resource in zip(slots, old, strict=True):
+        able = next((one for one in need.candidates if one.resource == resource), None)
+        name = problem.resources[resource].id
+        if able is None:
+            return "unfit", f"{name} cannot serve as {need.words()} for {operation.id} any longer."
+        kept = obstacle(own, operation, need, able, start)
+        if kept is not None:
+            return _class(kept), f"{operation.id} cannot start {problem.instant(start)}: " \
+                                 f"{obstacle_words(problem, need, [kept])}."
+    return None
+
+
+def _class(kept: Obstacle) -> str:
+    use: Use | None = kept.use
+    return "taken" if use is not None else {"calendar": "absent"}.get(kept.kind, "unfit")

@@ -1,0 +1,112 @@
+"""The serial scheme: jobs in the order of a rule, each at its earliest place. Always at hand, in milliseconds.
+
+Two rules. EDD takes the earliest due date. ATC, apparent tardiness cost (Vepsalainen and Morton, Management Science 33
+(1987) 1035), takes at each moment t the job with the highest w/p · exp(-max(0, d - p - t) / (k p̄)), with weight w,
+length p, due date d and mean length p̄; several look-aheads k are tried and the cheapest plan is kept. Several jobs run
+side by side, so t is the moment at which the first of `lanes` imagined lanes is free.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.schedule import fields as f
+from analysis.schedule.build import Builder
+from analysis.schedule.fields import Floats, Ints
+from analysis.schedule.kernel_cost import total
+from analysis.schedule.kernel_search import decode
+from analysis.schedule.model import MINUTE
+
+LOOK_AHEADS = (0.5, 1.5, 4.0)
+
+
+class Scheme:
+    """A problem ready for the compiled scheme: shop, rates, and boards made on demand."""
+
+    def __init__(self, builder: Builder) -> None:
+        self.builder = builder
+        self.jobs = builder.jobs
+        self.shop = builder.shop()
+        self.rates = builder.rates()
+        self.empty = builder.board(self.shop)
+
+    def decoded(self, sequence: Ints, *, keep: bool = False) -> tuple[Ints, Floats, int]:
+        """Board, costs by job and the number of jobs without a place, for a sequence of jobs."""
+        board, costs = self.empty.copy(), np.zeros(len(self.jobs.orders))
+        return board, costs, int(decode(self.shop, board, self.rates, costs, sequence, keep))
+
+    def cost(self, board: Ints, costs: Floats) -> float:
+        """What the plan on the board costs."""
+        return float(total(self.shop, board, self.rates, costs))
+
+    def first_pressing(self, sequence: list[int]) -> Ints:
+        """Jobs with work in hand or pins before all others: theirs is a place that nobody else may take."""
+        pressing = set(self.jobs.pressing)
+        return np.array(sorted(sequence, key=lambda job: job not in pressing), np.int64)
+
+
+def release_due_weight(scheme: Scheme) -> tuple[Floats, Floats, Floats, Floats]:
+    """For each job: earliest start, due date, weight, and length of its work, in microseconds."""
+    problem = scheme.builder.problem
+    rows = []
+    for orders, operations in zip(scheme.jobs.orders, scheme.jobs.operations, strict=True):
+        dues = [problem.orders[one].due for one in orders]
+        rows.append((min(max(problem.now, problem.orders[one].release) for one in orders),
+                     min((due for due in dues if due is not None), default=f.FAR),
+                     sum(problem.orders[one].weight for one in orders),
+                     max(MINUTE, sum(problem.operations[one].length for one in operations))))
+    columns = np.array(rows, np.float64).reshape(-1, 4)
+    return columns[:, 0], columns[:, 1], columns[:, 2], columns[:, 3]
+
+
+def edd(scheme: Scheme) -> Ints:
+    """Jobs by due date, then by number."""
+    _, due, _, _ = release_due_weight(scheme)
+    return scheme.first_pressing(sorted(range(len(due)), key=lambda job: (due[job], job)))
+
+
+def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> Ints:
+    """Jobs by apparent tardiness cost; `stretch` is how much longer a job takes than its work, nights included."""
+    release, due, weight, work = release_due_weight(scheme)
+    length = work * stretch
+    scale = look_ahead * float(length.mean()) if len(length) else 1.0
+    free = np.full(max(1, lanes), float(scheme.builder.problem.now))
+    waiting = np.ones(len(length), bool)
+    sequence: list[int] = []
+    for _ in range(len(length)):
+        lane = int(free.argmin())
+        at = max(float(free[lane]), float(release[waiting].min()))
+        ready = np.flatnonzero(waiting & (release <= at))
+        slack = np.maximum(0.0, due[ready] - length[ready] - at)
+        urgency = weight[ready] / length[ready] * np.exp(-slack / scale)
+        # All urgencies may be zero (no weight, no due date in sight): then the earlier due date goes first.
+        job = int(ready[np.lexsort((ready, due[ready], -urgency))[0]])
+        waiting[job] = False
+        sequence.append(job)
+        free[lane] = at + length[job]
+    return scheme.first_pressing(sequence)
+
+
+def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
+    """The cheapest plan among EDD and the look-aheads of ATC: board, costs, jobs without a place, name of the rule."""
+    board, costs, lost = scheme.decoded(edd(scheme))
+    found = (board, costs, lost, "EDD")
+    lanes, stretch = _lanes(scheme, board)
+    for look_ahead in LOOK_AHEADS:
+        board, costs, lost = scheme.decoded(atc(scheme, look_ahead, lanes, stretch))
+        if (lost, scheme.cost(board, costs)) < (found[2], scheme.cost(found[0], found[1])):
+            found = (board, costs, lost, "ATC")
+    return found
+
+
+def _lanes(scheme: Scheme, board: Ints) -> tuple[int, float]:
+    """How many jobs ran side by side in a plan, on average, and how much longer than their work they took."""
+    jobs = len(scheme.jobs.orders)
+    placed = f.table(board, f.JOB_PLACED, jobs) > 0
+    if not placed.any():
+        return 1, 1.0
+    start, end = f.table(board, f.JOB_START, jobs)[placed], f.table(board, f.JOB_END, jobs)[placed]
+    start = np.maximum(start, scheme.builder.problem.now)
+    spent = float(np.maximum(end - start, 0).sum())
+    work = float(release_due_weight(scheme)[3][placed].sum())
+    return max(1, round(spent / max(1.0, float(end.max() - start.min())))), max(1.0, spent / work)

@@ -1,0 +1,54 @@
+"""The planner on random small problems: what it gives passes the checker, and it places what can be placed."""
+
+import copy
+import json
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analysis.schedule.check import check
+from analysis.schedule.plan import plan
+from tests.analysis.schedule.small_problems import advanced, first_fit, problems
+from tests.analysis.schedule.twin import Twin
+from tests.examples import examples
+
+
+def left_out(made):
+    return {entry["order"] for entry in made["unscheduled"]}
+
+
+@settings(max_examples=examples(60))
+@given(problems())
+def test_the_plan_of_the_rules_holds_for_checker_and_twin_and_places_what_first_fit_places(problem):
+    before = copy.deepcopy(problem)
+    made = plan(problem, seconds=0)
+    assert problem == before
+    assert check(problem, made) == []
+    assert Twin(problem, made).judge() == set()
+    assert left_out(made) <= set(first_fit(problem)[1])
+
+
+@settings(max_examples=examples(40))
+@given(problems(), st.integers(0, 2**40))
+def test_the_search_is_never_worse_holds_and_is_the_same_again(problem, seed):
+    first = plan(problem, seconds=0)
+    made = plan(problem, seconds=60, seed=seed, steps=60)
+    assert made["objective"] <= first["objective"]
+    assert left_out(made) == left_out(first)
+    assert json.dumps(made) == json.dumps(plan(problem, seconds=60, seed=seed, steps=60))
+
+
+@settings(max_examples=examples(60))
+@given(st.data(), problems())
+def test_work_under_way_is_planned_on(data, problem):
+    made = plan(problem, seconds=0)
+    for entry in made["unscheduled"]:
+        problem["orders"] = [order for order in problem["orders"] if order["id"] != entry["order"]]
+    later, rest = advanced(data, problem, made)
+    again = plan(later, seconds=0)
+    assert check(later, again) == []
+    assert left_out(again) == set(), "the rest of the plan in force still stands"
+    for order in later["orders"]:
+        for operation in order["operations"]:
+            if operation.get("state") == "started":
+                assert again["bookings"][operation["id"]] == rest[operation["id"]]
