@@ -132,7 +132,8 @@ def timing_circle(
 def _result_words(result: Any, found: tuple[float, float] | None) -> str:
     if found is not None:
         return f"{deg(found[0])} ± {deg_plain(found[1])}, {verdict_word(_of(result, 'verdict'))}"
-    return "not measured yet" if result is None else verdict_of(result)
+    # Of a stage without a trace a template hands on an empty text: its `analysis` is an attribute of nothing.
+    return verdict_of(result) if result else "not measured yet"
 
 
 # --- Sweep plot -----------------------------------------------------------------------------------------

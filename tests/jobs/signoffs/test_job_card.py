@@ -22,7 +22,7 @@ from jobs.orders.models import Analysis, WorkOrder
 from jobs.people.models import Person
 from jobs.signoffs import actions, filing, tasks, verification
 from jobs.signoffs.card import facts as card_facts
-from jobs.signoffs.card import rendering
+from jobs.signoffs.card import figures, rendering
 from jobs.signoffs.models import JobCard
 from tests.cast import STEP
 from tests.tools import tool
@@ -333,3 +333,45 @@ def test_a_row_that_names_another_file_is_betrayed_by_the_history(filed: JobCard
     JobCard.objects.filter(pk=filed.pk).update(sha256=filing.file_card(b"%PDF another"))
     filed.refresh_from_db()
     assert "The history recorded another SHA-256" in " ".join(verification.check(filed).faults)
+
+
+def test_a_refused_file_is_called_refused_and_not_a_measurement_without_result(
+    past_hold_point: WorkOrder, walk: Walk
+) -> None:
+    walk(past_hold_point, until="as-found")
+    walk.give_result(past_hold_point.steps.get(position=STEP["as-found"]), outcome="refused", verdict="no-result")
+    page = page_of(past_hold_point)
+    assert "as-found.csv: <b>refused</b>" in page
+    assert "<strong>refused</strong>" in page
+    assert "<td>as-found.csv</td><td>refused</td>" in page
+    assert "no result" not in page
+
+
+def test_negative_figures_in_sentences_carry_a_true_minus(
+    past_hold_point: WorkOrder, technician: Person, walk: Walk, at: datetime
+) -> None:
+    walk(past_hold_point, until="as-found")
+    check = {"name": "knock", "passed": False, "message": "The lift steps by -0.0053 mm at 3.2 s."}
+    result = {"verdict": "conforming", "reference_deg": 140.0, "deviation_deg": -0.05, "checks": [check]}
+    walk.give_result(past_hold_point.steps.get(position=STEP["as-found"]), deviation_deg=-0.05, result=result)
+    orders.raise_finding(past_hold_point, text="The rim was off by -4.9 mm on 2026-07-01.", by=technician, at=at)
+    page = page_of(past_hold_point)
+    assert "The lift steps by −0.0053 mm at 3.2 s." in page
+    assert "The rim was off by −4.9 mm on 2026-07-01." in page
+    assert "-0.0053" not in page
+    assert "-4.9" not in page
+
+
+def test_limits_and_typed_values_on_the_card_carry_a_true_minus(all_done: WorkOrder) -> None:
+    step = all_done.steps.get(position=STEP["torque"])
+    type(step.definition).objects.filter(pk=step.definition_id).update(low="-0.5")
+    reading = step.readings.get(point="bolt 2")
+    type(reading).objects.filter(pk=reading.pk).update(entered="-90.5", entered_unit="lbf·ft")
+    page = page_of(all_done)
+    assert "−0.5 to 99 N·m" in page
+    assert "(typed as −90.5 lbf·ft)" in page
+
+
+def test_the_marks_of_a_plot_carry_a_true_minus() -> None:
+    data = {"sweeps": [{"direction": "forward", "angle_deg": [-2.0, 1.0], "lift_mm": [0.0, 1.0]}], "crest_deg": -1.25}
+    assert "crest −1.250°" in figures.sweep_plot(data, salt="x")

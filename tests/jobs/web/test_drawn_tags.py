@@ -114,6 +114,11 @@ def test_no_result_is_not_drawn_on_the_circle() -> None:
     assert "as-found no result" in text(markup)
 
 
+def test_a_stage_without_a_trace_is_not_measured_yet() -> None:
+    markup = drawn('{% timing_circle 0 0.25 "clockwise" "x" as_found=f.analysis as_left=None %}', f=None)
+    assert "as-found not measured yet; as-left not measured yet" in markup
+
+
 def test_a_title_block_shows_mandatory_gaps_and_leaves_out_the_rest() -> None:
     said = text(drawn('{% title_block identification="BY-1" title="Timing job" %}'))
     assert "Identification number BY-1" in said
