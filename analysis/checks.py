@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
+from analysis.reference import axis
 from analysis.reference.estimate import MISFIT_PART, Estimate
 from analysis.reference.look import Look, lift_noise
 from analysis.result import Check, SweepResult
@@ -141,13 +142,28 @@ def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec
         made.append(_knocks(found, good))
     if not failed(made):
         made.append(_repeatability(found, rows))
-    made += [misfit, *_unit(found)]
+    made += [misfit, *_unit(found), *_midline(found, spec)]
     if "hysteresis" not in found.fit.shifts:
         told = spec.u_lash_deg > 0.0 or spec.u_lag_s > 0.0
         made.append(Check("one sense only", True, None, None, "",
                           "One sense only: half the lash and the lag are in the budget as the spec gives them." if told
                           else "One sense only: half the lash and the lag are not in the data, nor in the spec."))
     return made
+
+
+def _midline(found: Estimate, spec: Spec) -> list[Check]:
+    """Whether the chord midpoints drift with the lift; a drift that was corrected is said, and shuts no gate."""
+    miss = found.fit.shifts.get(axis.NAME)
+    if miss is None:
+        return []
+    turned = axis.turn_at_crest_deg(found.points, spec, found.fit)
+    known = axis.doubt_deg(found.points, spec, found.fit) == 0.0
+    said = (f"The chord midpoints drift with the lift as when the probe's line passes the shaft's axis at "
+            f"{abs(miss):.2f} mm: {abs(turned):.3f} degrees at the crest were taken off")
+    doubt = (", with what the spec says of the line in the budget." if known else
+             ", and half of them budgeted, since a worn lobe looks the same. Set the probe up again, or turn it to the "
+             "other side, to tell one from the other.")
+    return [Check("midline", True, turned, None, "crank deg", said + doubt)]
 
 
 def _unit(found: Estimate) -> list[Check]:

@@ -2,10 +2,10 @@
 
 The chain of causes, each with its own argument:
 
-    barring motion  θ(t): sweeps between two angles at a speed with ripple, ramps, stalls and turn-arounds
+    barring motion  θ(t): sweeps between two angles at a speed with ripple, stick-slip, ramps, stalls, turn-arounds
     gear train      datum shaft behind the crank by half the lash, thrown across it past the crest in some senses
     datum           lift of lobe, profile, piston or link rod at the datum shaft's angle
-    probe           tilt (gain), delay, drift, hum, noise, knock, spikes, converter steps, limits
+    probe           miss of the axis, tilt (gain), delay, filter, drift, hum, noise, knock, spikes, steps, limits
     encoder         ratio, eccentricity, steps (nearest line), slip, wrap
     recorder        jitter of the clock, drop-outs, repeated stamps, decimals printed
 
@@ -88,6 +88,8 @@ class Setup:
     last_part: float = 1.0                # how much of the last sweep is made
     ripple: float = 0.08                  # of the speed
     ripple_hz: float = 0.25
+    stick_hz: float = 0.0                 # stick-slip: the shaft stands and catches up this often,
+    stick_part: float = 0.5               # standing for this part of the time
     stalls: tuple[tuple[int, float, float], ...] = ()    # sweep, part of the sweep, seconds
     stall_slack_deg: float = 0.0          # shift of the datum's shaft while it stands
     interval_s: float = 0.02
@@ -96,9 +98,14 @@ class Setup:
     thrown: tuple[int, ...] = ()          # senses in which the follower throws the shaft across
     thrown_at_deg: float = 0.0            # how far past the crest
     delay_s: float = 0.0
+    filter_s: float = 0.0                 # time constant of a first-order filter in the probe
+    miss_mm: float = 0.0                  # the probe's line passes the shaft's axis at this distance,
+    pitch_radius_mm: float = 60.0         # the crest being this far from it
     gain: float = 1.0
     base_mm: float = 1.0
     drift_mm: tuple[float, ...] = ()      # amplitudes of linear, quadratic, … drift over the trace
+    settling_mm: float = 0.0              # exponential drift that fades
+    settling_s: float = 60.0
     hum_mm: float = 0.0
     hum_hz: float = 50.0
     noise_mm: float = 0.002
@@ -187,6 +194,9 @@ def _barred(setup: Setup, rng: np.random.Generator) -> tuple[Floats, Floats, npt
         tick = np.arange(n) * step
         pace = speed * (1.0 + setup.ripple * np.sin(2.0 * np.pi * setup.ripple_hz * tick + phase))
         pace = pace * np.clip(tick / 0.5, 0.0, 1.0)
+        if setup.stick_hz:
+            moving = np.mod(tick * setup.stick_hz + phase / 6.3, 1.0) >= setup.stick_part
+            pace = pace * moving / (1.0 - setup.stick_part)
         moved = np.concatenate([[0.0], np.cumsum((pace[1:] + pace[:-1]) / 2.0) * step])
         still = np.zeros(n)
         for which, at, seconds in setup.stalls:
@@ -221,10 +231,44 @@ def _datum_angle(setup: Setup, time_s: Floats, angle: Floats, sense: Floats, sta
     return shaft / setup.crank_per_datum
 
 
+def _missed(setup: Setup, seen: Floats) -> Floats:
+    """Displacement along a line that passes the shaft's axis: the point of the lobe that it touches, turned away.
+
+    The lobe's point at angle a and radius ρ(a) lies on the line where ρ sin(a − seen) = miss; what is read is its
+    height ρ cos(a − seen). Solved by repetition, which converges since miss is small against ρ.
+    """
+    base = setup.pitch_radius_mm - float(np.max(setup.lift(np.linspace(-5.0, 5.0, 101))))
+    touched = seen
+    for _ in range(12):
+        radius = base + setup.lift(touched)
+        touched = seen + np.arcsin(setup.miss_mm / radius) / DEG
+    radius = base + setup.lift(touched)
+    return np.asarray(np.sqrt(radius**2 - setup.miss_mm**2) - base)
+
+
+def _filtered(setup: Setup, time_s: Floats, lift: Floats) -> Floats:
+    """What a first-order filter leaves of a signal: exact between samples that are joined by straight lines."""
+    out = np.empty_like(lift)
+    out[0] = lift[0]
+    for k in range(1, len(lift)):
+        step = max(float(time_s[k] - time_s[k - 1]), 1e-9)
+        fade = float(np.exp(-step / setup.filter_s))
+        rise = (lift[k] - lift[k - 1]) / step
+        out[k] = lift[k] - rise * setup.filter_s + fade * (out[k - 1] - lift[k - 1] + rise * setup.filter_s)
+    return out
+
+
 def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats, sweep: npt.NDArray[np.int64],
             part: Floats) -> Floats:
     """What the converter gives for the datum's angle."""
-    lift = setup.base_mm + setup.gain * setup.lift(seen)
+    lobe = setup.lift(seen)
+    if setup.miss_mm:
+        lobe = _missed(setup, seen)
+    lift = setup.base_mm + setup.gain * lobe
+    if setup.filter_s:
+        lift = _filtered(setup, time_s, lift)
+    if setup.settling_mm:
+        lift = lift + setup.settling_mm * np.exp(-(time_s - time_s[0]) / setup.settling_s)
     along = 2.0 * (time_s - time_s[0]) / max(float(time_s[-1] - time_s[0]), 1e-9) - 1.0
     for power, size in enumerate(setup.drift_mm, start=1):
         lift = lift + size * along**power

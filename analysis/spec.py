@@ -69,6 +69,8 @@ class Spec:
     u_geometry_deg: float = 0.0
     u_lash_deg: float = 0.0
     u_lag_s: float = 0.0
+    pitch_radius_mm: float | None = None     # of the lobe's crest, with the probe's nose, from the shaft's axis
+    u_axis_mm: float = 0.2                   # how far the probe's line may pass the axis, where that radius is given
     probe_calibration: ProbeCalibration | None = None
 
     @property
@@ -114,6 +116,9 @@ def read_spec(entries: Mapping[str, object]) -> Spec:
         u_geometry_deg=_number(entries, "u_geometry_deg", least=0.0, default=0.0),
         u_lash_deg=_number(entries, "u_lash_deg", least=0.0, default=0.0),
         u_lag_s=_number(entries, "u_lag_s", least=0.0, default=0.0),
+        pitch_radius_mm=None if datum.get("pitch_radius_mm") is None
+        else _number(datum, "pitch_radius_mm", prefix="datum.", above=0.0),
+        u_axis_mm=_number(entries, "u_axis_mm", above=0.0, default=0.2),
         probe_calibration=_calibration(entries),
     )
 

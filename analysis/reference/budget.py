@@ -7,6 +7,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from analysis.reference import axis
 from analysis.reference.doubts import throw_doubt
 from analysis.reference.estimate import Estimate
 from analysis.reference.look import Look
@@ -52,10 +53,13 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     white = max(found.fit.variance_deg2 - found.fit.prior_variance_deg2, 1e-18)
     doubt = throw_doubt(found.points, found.fit, found.use, [t.name for t in found.throws],
                         max(1.0, own**2 / white))
-    found.moved_deg = doubt.move_deg
+    missed = axis.undecided(found.points, spec, found.fit, max(1.0, own**2 / white))
+    found.moved_deg = doubt.move_deg + missed.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
+    listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
+                         math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
     listed.append(Source("scale of the probe", "B", _probe(found, spec)))
     if "hysteresis" not in found.fit.shifts:
         speed = float(np.median(np.abs(found.points.speed[found.use])))

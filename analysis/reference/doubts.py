@@ -29,6 +29,8 @@ Flags = npt.NDArray[np.bool_]
 
 DRIFT_SCALES = np.geomspace(0.0005, 0.2, 14)      # lift units
 LAG_SCALES = np.geomspace(0.0003, 0.05, 12)       # seconds
+UNSTEADY_SCALES = np.geomspace(0.0005, 0.5, 13)   # lift units
+LEAST_EVIDENCE = 3.0                              # of the logarithm of the likelihood ratio
 THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 
@@ -59,6 +61,30 @@ def scale_of(fit: Fit, index: list[int], relative: Floats, prior: Floats, scales
     weight = np.exp(np.array(logs) - max(logs))
     weight /= weight.sum()
     return float(np.exp(np.sum(weight * np.log(scales))))
+
+
+def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -> float | None:
+    """The scale of additions that are not in the fit, None when the trace asks for none.
+
+    The marginal likelihood of `scale_of`, from the score of the residuals: b = XᵀWr and Λ = XᵀWX − XᵀWA N⁻¹ AᵀWX.
+
+    Parameters
+    ----------
+    columns : ndarray, shape (n, m)
+        The additions.
+    relative : ndarray, shape (m,)
+        Standard deviation of each for a scale of 1.
+    """
+    pull, information = fit.score_of(columns * relative)
+    pull, information = pull / fit.s0**2, information / fit.s0**2
+    logs = []
+    for s in scales:
+        _, logdet = np.linalg.slogdet(np.eye(len(pull)) + s * s * information)
+        logs.append(-0.5 * logdet + 0.5 * float(pull @ np.linalg.solve(information + np.eye(len(pull)) / s**2, pull)))
+    if max(logs) < LEAST_EVIDENCE:
+        return None
+    weight = np.exp(np.array(logs) - max(logs))
+    return float(np.exp(np.sum(weight * np.log(scales)) / weight.sum()))
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from analysis.reference import doubts, hum, search
+from analysis.reference import axis, doubts, hum, search
 from analysis.reference.fit import Addition, Fit, Shift, solve
 from analysis.reference.lobe import bisect
 from analysis.reference.look import Look
@@ -30,6 +30,8 @@ DRIFT_PRIOR_ONE_WAY = 0.02
 DRIFT_PRIOR_UNSEEN = 0.002
 GAIN_PRIOR = 0.02
 KNOCK_PRIOR = 3.0
+UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
+MOST_DRIFT = 24
 MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
 LAG_NONE_S = 0.001
@@ -125,14 +127,38 @@ def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, 
 
 def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[Addition]:
     """Slow drift of the lift: Legendre polynomials of time, the higher the smaller."""
+    degree = _drift_degree(points, use, both)
+    table = _legendre(points, use, degree)
+    size = scale or (DRIFT_PRIOR if both else DRIFT_PRIOR_ONE_WAY)
+    return [Addition(f"drift {k}", table[:, k], size / k) for k in range(1, degree + 1)]
+
+
+def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
+    """Drift that is not slow, as when a probe warms up at the start: higher polynomials where the trace asks for them.
+
+    None with one sense only: within one sweep they would be told from the crest by their size alone.
+    """
+    if len(set(points.sense[use].tolist())) < 2:
+        return []
+    steady = _drift_degree(points, use, True)
+    degree = min(steady + UNSTEADY_EACH * len(np.unique(points.sweep[use])), MOST_DRIFT)
+    table = _legendre(points, use, degree)[:, steady + 1:]
+    relative = 1.0 / np.arange(steady + 1, degree + 1)
+    scale = doubts.scale_of_more(fit, table, relative, doubts.UNSTEADY_SCALES)
+    if scale is None:
+        return []
+    return [Addition(f"unsteady drift {k}", table[:, k - steady - 1], scale / k) for k in range(steady + 1, degree + 1)]
+
+
+def _drift_degree(points: Points, use: Flags, both: bool) -> int:
+    return 2 + len(np.unique(points.sweep[use])) // 2 if both else 2
+
+
+def _legendre(points: Points, use: Flags, degree: int) -> Floats:
     span = points.time_s[use]
     middle, half = (span[0] + span[-1]) / 2.0, max((span[-1] - span[0]) / 2.0, 1e-9)
     part = np.clip((points.time_s - middle) / half, -1.2, 1.2)
-    sweeps = len(np.unique(points.sweep[use]))
-    degree = 2 + sweeps // 2 if both else 2
-    table = np.polynomial.legendre.legvander(part, degree)
-    size = scale or (DRIFT_PRIOR if both else DRIFT_PRIOR_ONE_WAY)
-    return [Addition(f"drift {k}", table[:, k], size / k) for k in range(1, degree + 1)]
+    return np.polynomial.legendre.legvander(part, degree)
 
 
 def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_per_crank: float) -> Estimate:
@@ -142,8 +168,12 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     use = usable(points, look, sweeps, crest, spec.kind)
     gain = GAIN_PRIOR if known is not None and points.scale == 1.0 else None
     shape = shape_for(spec, points, use, crest)
-    trial = _Trial(points, spec, look, encoder_per_crank, gain)
+    trial = _Trial(points, spec, look, encoder_per_crank, gain, axis=axis.shift_if_stated(points, spec))
     out = Estimate(points, trial.solve(shape, use, crest, gentle=True), shape, use)
+    if not trial.axis:
+        trial.axis = axis.shift_if_seen(points, spec, out.fit)
+        if trial.axis:
+            out.fit = trial.solve(shape, use, out.fit.crest_deg, gentle=True, start=out.fit)
     for _ in range(MOST_FINDINGS):
         crest = out.fit.crest_deg
         found = search.findings(points, out.fit, out.use, [t.name for t in trial.throws])
@@ -167,7 +197,14 @@ def _refine(out: Estimate, trial: _Trial) -> None:
     """Hum, the scales of the nuisances, and the throws that were not believed."""
     more, out.hum_hz = hum.additions(out.points, out.fit)
     trial.offsets += more
-    if more:
+    if not trial.axis:
+        trial.axis = axis.shift_if_seen(out.points, trial.spec, out.fit)
+    elif not axis.still_seen(out.points, trial.spec, out.fit):
+        trial.axis = []
+        out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
+    unsteady = unsteady_drift(out.points, out.use, out.fit)
+    trial.offsets += unsteady
+    if more or unsteady or trial.axis:
         out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     trial.choose_lag(out)
     trial.set_scales(out.fit)
@@ -185,6 +222,7 @@ class _Trial:
     gain: float | None
     throws: list[Shift] = field(default_factory=list)
     offsets: list[Addition] = field(default_factory=list)
+    axis: list[Shift] = field(default_factory=list)
     drift_scale: float | None = None
     lag_scale: float = LAG_PRIOR_S
     lag_s: float = 0.0
@@ -226,7 +264,7 @@ class _Trial:
                                       self.lag_scale, self.lag_s, self.filtered)
         if len(set(self.points.sense[use].tolist())) < 2:
             self.throws = []
-        fit = solve(self.points, shape, crest, always + self.throws + (shifts or []),
+        fit = solve(self.points, shape, crest, always + self.axis + self.throws + (shifts or []),
                     additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
                     start=start)
         fit.drift_prior = additions[0].prior

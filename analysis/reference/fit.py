@@ -125,6 +125,13 @@ class Fit:
         """The value one more column (shape (n,)) would take."""
         return float(self.sizes(column[:, None])[0])
 
+    def score_of(self, columns: Floats) -> tuple[Floats, Floats]:
+        """Residuals projected on columns let in together, shape (m,), and what nothing else can take, shape (m, m)."""
+        weighted = columns * self.weight[:, None]
+        cross_dense = self.design.dense.T @ weighted
+        cross = np.vstack([cross_dense[:self.k], self.design.shape.T @ weighted, cross_dense[self.k:]])
+        return weighted.T @ self.residual, columns.T @ weighted - cross.T @ (self.inverse @ cross)
+
     def _score(self, columns: Floats) -> tuple[Floats, Floats]:
         """Residuals projected on each column, and the column's power that nothing else can take."""
         k = self.k

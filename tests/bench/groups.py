@@ -1,4 +1,8 @@
-"""Simulated groups of traces: clean, typical, hard, hopeless; every case differs in everything."""
+"""Simulated groups of traces: clean, typical, hard, hopeless; every case differs in everything.
+
+*Varied* goes further than any shop day should: each effect comes in or stays out by the throw of a coin, over wide
+ranges of speed, sampling and encoder, two to ten sweeps beginning in either sense.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ import numpy as np
 from analysis import simulate
 from analysis.simulate import Setup
 
-GROUPS = ("clean", "typical", "hard", "hopeless")
+GROUPS = ("clean", "typical", "hard", "hopeless", "varied")
 HOPELESS = {
     "bottomed": ("saturation",), "railed": ("saturation",), "flank": ("flank",), "knocked": ("knock",),
     "two crests": ("crests",), "flat": ("flat",), "stuck": ("stuck", "encoder"),
@@ -37,6 +41,9 @@ def case(group: str, seed: int) -> Case:
     reasons: tuple[str, ...] = ()
     if group == "clean":
         setup = _clean(rng, setup)
+    elif group == "varied":
+        setup, more = _varied(rng, setup, spec)
+        label += more
     else:
         setup, more = _typical(rng, setup)
         label += more
@@ -90,7 +97,8 @@ def _basic(rng: np.random.Generator, group: str) -> tuple[Setup, dict[str, objec
     else:
         setup, label = _lobe(rng, setup, spec, kind)
     ratio = float(rng.choice([1.0, 1.0, 1.0, 0.5, 8.4375, 11.25]))
-    fine = {"clean": (0.003, 0.03), "typical": (0.01, 0.06), "hard": (0.05, 0.22), "hopeless": (0.01, 0.1)}[group]
+    fine = {"clean": (0.003, 0.03), "typical": (0.01, 0.06), "hard": (0.05, 0.22), "hopeless": (0.01, 0.1),
+            "varied": (0.002, 0.4)}[group]
     step = np.exp(rng.uniform(*np.log(fine))) * ratio
     passes = int(rng.choice([2, 4, 4, 6]))
     first = int(rng.choice([1, -1]))
@@ -208,6 +216,70 @@ def _hard(rng: np.random.Generator, setup: Setup, spec: dict[str, object]) -> tu
             spec["probe_calibration"] = {"coefficients": [0.0, 1.0 / per], "origin": 0.0,
                                          "standard_uncertainty_mm": 0.002}
     return changed, label
+
+
+def _varied(rng: np.random.Generator, setup: Setup, spec: dict[str, object]) -> tuple[Setup, str]:
+    """Each effect in or out, wide ranges."""
+    def maybe(chance: float) -> bool:
+        return bool(rng.random() < chance)
+
+    def between(low: float, high: float) -> float:
+        return float(np.exp(rng.uniform(np.log(low), np.log(high))))
+
+    first, passes = int(rng.choice([1, -1])), int(rng.choice([2, 3, 4, 5, 6, 10]))
+    senses = tuple(first * (1 if k % 2 == 0 else -1) for k in range(passes))
+    speed = between(0.8, 15.0)
+    length = 2.0 * setup.reach_deg * len(senses) / speed
+    interval = float(np.clip(between(0.001, 0.05), length / 80_000, length / 1500))
+    setup = replace(
+        setup, senses=senses, interval_s=interval, noise_mm=between(0.0005, 0.02),
+        speeds_deg_s=tuple(speed * np.exp(rng.normal(0, 0.15, len(senses)))), ripple=rng.uniform(0, 0.3),
+        ripple_hz=between(0.05, 2.0), converter_mm=between(0.0003, 0.01), jitter=rng.uniform(0, 0.3),
+    )
+    said = []
+
+    def add(name: str, **changes: object) -> None:
+        nonlocal setup
+        setup = replace(setup, **changes)  # type: ignore[arg-type]
+        said.append(name)
+
+    if maybe(0.5):
+        add("lash", lash_deg=between(0.02, 0.4))
+        if maybe(0.5):
+            add("thrown", thrown=((1,), (-1,), (1, -1))[int(rng.integers(3))],
+                thrown_at_deg=float(rng.choice([0.0, rng.uniform(0, 12)])))
+    if maybe(0.4):
+        add("delay", delay_s=between(0.001, 0.04))
+    elif maybe(0.4):
+        add("filter", filter_s=between(0.001, 0.03))
+    if maybe(0.3):
+        add("drift", drift_mm=tuple(rng.normal(0, between(0.003, 0.05), 3)))
+    if maybe(0.3):
+        add("settling", settling_mm=float(rng.normal(0, 0.04)), settling_s=between(20.0, 300.0))
+    if maybe(0.25):
+        add("hum", hum_mm=between(0.001, 0.02), hum_hz=float(rng.choice([50.0, 60.0, 50.03])))
+    if maybe(0.3):
+        add("spikes", spikes=between(0.001, 0.05), spike_mm=between(0.05, 4.0))
+    if maybe(0.25):
+        add("stick-slip", stick_hz=between(0.3, 3.0), stick_part=rng.uniform(0.2, 0.7), ripple=0.0)
+    if maybe(0.25):
+        add("stalls", stalls=_one_each(tuple((int(rng.integers(len(senses))), rng.uniform(0.1, 0.9),
+                                              rng.uniform(0.3, 40)) for _ in range(2))))
+    if maybe(0.25):
+        add("drops", drop_outs=tuple((rng.uniform(0.05, 0.95), rng.uniform(0.05, 3.0)) for _ in range(3)))
+    if maybe(0.2):
+        add("repeats", repeats=between(0.002, 0.1))
+    if maybe(0.25) and len(senses) > 2:
+        add("partial", last_part=rng.uniform(0.15, 0.95))
+    if maybe(0.25):
+        amplitude = between(0.003, 0.05)
+        spec["u_encoder_deg"] = amplitude / np.sqrt(2.0)
+        add("eccentric", eccentricity_deg=amplitude, eccentricity_phase_deg=rng.uniform(0, 360))
+    if maybe(0.2) and setup.low_mm is None:
+        add("clipped base", low_mm=setup.base_mm + rng.uniform(0.2, 3.0))
+    if maybe(0.15) and setup.low_mm is None:
+        add("counts", counts_per_mm=between(40, 2000))
+    return setup, " " + " ".join(said)
 
 
 def _hopeless(rng: np.random.Generator, setup: Setup, spec: dict[str, object], name: str

@@ -1,0 +1,108 @@
+"""A probe whose line passes the shaft's axis at a distance: the chord midpoints drift with the lift.
+
+The probe touches the lobe where it is turned by δ = asin(e/ρ), with e the distance and ρ that point's radius, so that
+flanks, and at the crest the crest itself, are seen turned by δ(ρ): most where the lobe is low. That the turn grows as
+the lift falls is what the trace shows; its size at the crest, e/R, is what has to be taken off (metrology 10.3).
+
+Where the spec gives the crest's radius (`pitch_radius_mm`) e is a nuisance of the fit, with the prior `u_axis_mm`.
+Where it does not, the trace is asked: a drift far beyond chance is believed, a lesser one averaged over. A worn or
+unsymmetric lobe looks the same but stands elsewhere: then half of what was taken off is budgeted, which reaches as far
+as no miss at all.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.reference.doubts import Doubt
+from analysis.reference.fit import Fit, Shift
+from analysis.reference.points import Points
+from analysis.spec import Spec
+
+Floats = npt.NDArray[np.float64]
+
+NAME = "miss of the axis"
+USUAL_RADIUS_MM = 60.0
+LEAST_RADIUS_PART = 0.3     # of the crest's radius: no lobe is lower
+LEAST_MISS_MM = 0.005
+LEAST_SIGMAS = 6.0
+LEAST_SIGMAS_ONE_WAY = 9.0  # drift looks like it
+PRIOR_MM = 0.5
+DOUBTED_PART = 0.5
+CHANCE, CHANCE_SIZE_MM = 0.02, 0.15
+DOUBLED = 2.0               # variances found with priors on drift and eccentricity are believed to this factor
+
+
+def shift_if_stated(points: Points, spec: Spec) -> list[Shift]:
+    """The shift for a lobe whose crest radius the spec gives."""
+    radius = _stated(points, spec)
+    return [] if radius is None else [Shift(NAME, _turn(points, spec.crank_per_datum, radius), spec.u_axis_mm)]
+
+
+def shift_if_seen(points: Points, spec: Spec, fit: Fit) -> list[Shift]:
+    """The shift for a lobe of unknown radius, when the midpoints drift beyond what chance makes them."""
+    if spec.kind != "lobe" or _stated(points, spec) is not None:
+        return []
+    turn = _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM)
+    size, variance, _ = fit.let_in(-fit.slope * turn)
+    if abs(size) < _least(fit, variance):
+        return []
+    return [Shift(NAME, turn, PRIOR_MM)]
+
+
+def still_seen(points: Points, spec: Spec, fit: Fit) -> bool:
+    """Whether a miss that was believed early still stands out, now that everything else was looked for."""
+    if _stated(points, spec) is not None or NAME not in fit.shifts:
+        return True
+    return abs(fit.shifts[NAME]) > _least(fit, fit.shift_variance[NAME])
+
+
+def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
+    """A miss that was not believed: the crest moves by the mean of "missed" and "not missed", the spread is budgeted.
+
+    `inflation` is the variance ratio of related residuals.
+    """
+    if spec.kind != "lobe" or NAME in fit.shifts:
+        return Doubt(0.0, 0.0)
+    size, variance, lever = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
+    variance *= DOUBLED * inflation
+    prior = CHANCE_SIZE_MM**2
+    part = prior / (variance + prior)
+    odds = CHANCE / (1.0 - CHANCE) * math.sqrt(variance / (variance + prior)) * math.exp(
+        min(0.5 * size**2 / variance * part, 300.0))
+    chance = odds / (1.0 + odds)
+    mean, spread = lever * size * part, lever**2 * variance * part + (DOUBTED_PART * lever * size * part) ** 2
+    return Doubt(mean * chance, chance * (spread + mean**2) - (chance * mean) ** 2)
+
+
+def _least(fit: Fit, variance: float) -> float:
+    sigmas = LEAST_SIGMAS if "hysteresis" in fit.shifts else LEAST_SIGMAS_ONE_WAY
+    return max(LEAST_MISS_MM, sigmas * float(np.sqrt(variance)))
+
+
+def doubt_deg(points: Points, spec: Spec, fit: Fit) -> float:
+    """Standard uncertainty of the crest from not knowing whether the probe or the lobe is at fault, crank degrees."""
+    if _stated(points, spec) is not None or NAME not in fit.shifts:
+        return 0.0
+    return DOUBTED_PART * abs(turn_at_crest_deg(points, spec, fit))
+
+
+def turn_at_crest_deg(points: Points, spec: Spec, fit: Fit) -> float:
+    """How far the miss that was found turns the crest, crank degrees."""
+    radius = _stated(points, spec) or USUAL_RADIUS_MM
+    return -spec.crank_per_datum * float(np.degrees(np.arcsin(np.clip(fit.shifts.get(NAME, 0.0) / radius, -1.0, 1.0))))
+
+
+def _stated(points: Points, spec: Spec) -> float | None:
+    """The crest's radius, where it can be compared with the lift: counts without a calibration have no size."""
+    return spec.pitch_radius_mm if spec.kind == "lobe" and points.scale == 1.0 else None
+
+
+def _turn(points: Points, crank_per_datum: float, radius_mm: float) -> Floats:
+    """Crank degrees of turn at each point for one millimetre of miss, shape (n,)."""
+    top = float(np.quantile(points.lift, 0.995))
+    radius = np.clip(radius_mm - (top - points.lift), LEAST_RADIUS_PART * radius_mm, radius_mm * 1.1)
+    return -crank_per_datum * np.degrees(1.0 / radius)
