@@ -10,6 +10,9 @@ from pathlib import Path
 _SCRATCH = Path(tempfile.mkdtemp(prefix="midflank-tests-"))
 os.environ["MIDFLANK_DATA"] = str(_SCRATCH)
 os.environ.setdefault("MIDFLANK_SECRET_KEY", "only-for-tests-" + "x" * 50)
+# Processes that share the tests share one broker: each has a queue of its own, as it has a database.
+_QUEUE = "midflank-" + os.environ.get("PYTEST_XDIST_WORKER", "tests")
+os.environ["MIDFLANK_QUEUE"] = _QUEUE
 
 import shutil  # noqa: E402
 from collections.abc import Iterator  # noqa: E402
@@ -22,7 +25,7 @@ from hypothesis import settings as hypothesis_settings  # noqa: E402
 
 from tests import examples  # noqa: E402
 
-pytest_plugins = ["tests.cast", "tests.floor"]
+pytest_plugins = ["tests.cast", "tests.floor", "tests.sharing"]
 
 
 def _move_data_to_scratch() -> None:
@@ -37,6 +40,7 @@ def _move_data_to_scratch() -> None:
             moved = _SCRATCH / path.relative_to(old)
             setattr(settings, name, type(getattr(settings, name))(moved))
     settings.DATA_DIR = _SCRATCH
+    settings.CELERY_TASK_DEFAULT_QUEUE = _QUEUE
     settings.STATIC_ROOT = _SCRATCH / "static"  # empty, but there: its absence is a warning
     settings.STATIC_ROOT.mkdir()
 
