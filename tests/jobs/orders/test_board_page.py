@@ -211,3 +211,10 @@ def test_a_need_in_the_past_is_refused_at_its_field(
 
 def test_a_technician_requests_nothing(login: Login, technician: Person) -> None:
     assert login(technician).get("/orders/new/").status_code == 403
+
+
+def test_the_csv_calls_a_refused_file_refused(login: Login, planner: Person, in_work: WorkOrder, walk: Any) -> None:
+    step = OrderStep.objects.get(work_order=in_work, position=STEP["as-found"])
+    walk.give_result(step, outcome="refused", verdict="no-result")
+    answer: Any = login(planner).get("/orders.csv")
+    assert ",refused," in b"".join(answer.streaming_content).decode("utf-8-sig")

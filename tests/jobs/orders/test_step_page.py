@@ -467,3 +467,16 @@ def test_a_correction_sent_from_an_old_page_of_a_closed_order_is_told_why_not(
     answer = login(technician).post(address(in_work, "pre-use-check"), form)
     assert answer.status_code == 409
     assert f"{in_work.number} is closed" in answer.text
+
+
+def test_what_was_typed_and_corrected_is_shown_with_a_true_minus(
+    login: Login, technician: Person, in_work: WorkOrder, walk: Any, at: datetime
+) -> None:
+    walk(in_work, until="as-found")
+    reading = step_of(in_work, "pre-use-check").readings.get()
+    actions.correct_reading(reading, entered="10.001", unit="mm", reason="misread", by=technician, at=at)
+    type(reading).objects.filter(step=reading.step_id).update(entered="-0.394", entered_unit="inch")
+    page = login(technician).get(address(in_work, "pre-use-check")).text
+    assert "typed −0.394 inch" in page
+    assert page.count("−0.394 inch") == 2  # the one that counts, and the one that it corrected
+    assert "-0.394" not in page

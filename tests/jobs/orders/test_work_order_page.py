@@ -233,3 +233,13 @@ def test_a_longer_history_of_findings_costs_no_more_queries(
         actions.raise_finding(in_work, text=f"Nut {number}.", by=technician, at=at + timedelta(hours=number))
     with django_assert_max_num_queries(45):
         assert "Nut 29." in client.get(f"/orders/{in_work.pk}/").text
+
+
+def test_a_finding_shows_its_negative_figures_with_a_true_minus(
+    login: Login, manager: Person, inspector: Person, in_work: WorkOrder, at: datetime
+) -> None:
+    actions.raise_finding(in_work, text="Rim off by -4.9 mm on 2026-07-01.", by=inspector, at=at)
+    client = login(manager)
+    for address in ("", "decide/?finding=1"):
+        page = client.get(f"/orders/{in_work.pk}/{address}").text
+        assert "Rim off by −4.9 mm on 2026-07-01." in page

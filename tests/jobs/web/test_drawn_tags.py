@@ -247,3 +247,15 @@ def test_an_errand_polls_until_it_has_ended(state: str, polls: bool) -> None:
 def test_a_failed_errand_says_why() -> None:
     failed = errand("failed", reason="line 12: not a number")
     assert "line 12: not a number" in text(drawn("{% errand_block errand %}", errand=failed))
+
+
+def test_an_errand_gives_its_reason_with_a_true_minus() -> None:
+    for state in ("failed", "queued"):
+        markup = drawn("{% errand_block errand what='Analysis' %}", errand=errand(state, reason="It steps by -0.5 mm."))
+        assert "It steps by −0.5 mm." in markup
+
+
+def test_a_sweep_that_is_not_used_says_why_with_a_true_minus() -> None:
+    sweep = {"direction": "forward", "used": False, "reason": "It ends at -0.5 mm."}
+    markup = drawn("{% sweep_plot '/plot/' 'a.csv' result=result %}", result={"sweeps": [sweep]})
+    assert "no: It ends at −0.5 mm." in markup
