@@ -37,6 +37,19 @@ with socket.socket() as listener:
 PY
 }
 
+# Compressing the static files takes many seconds, so it is done again only for other files, packages or settings.
+collect_static() {
+    local stamp=$VENV/collected-static folder=${MIDFLANK_STATIC:-staticfiles} wanted
+    wanted=$(
+        printf '%s\n' "$folder"
+        find shopapp jobs -path '*/static/*' -type f -print0 | LC_ALL=C sort -z | xargs -0 sha256sum
+        sha256sum requirements.txt shopapp/settings.py
+    )
+    [ -f "$folder/staticfiles.json" ] && [ "$(cat "$stamp" 2>/dev/null)" = "$wanted" ] && return
+    "$VENV_PYTHON" manage.py collectstatic --no-input --verbosity 0
+    printf '%s\n' "$wanted" >"$stamp"
+}
+
 # Any answer will do: it shows that the server takes requests.
 wait_for_server() {
     "$VENV_PYTHON" - "$server" <<'PY'
@@ -71,7 +84,7 @@ port_is_free "$python" ||
 scripts/setup.sh run
 mkdir -p "$MIDFLANK_DATA"
 "$VENV_PYTHON" manage.py migrate --no-input --verbosity 0
-"$VENV_PYTHON" manage.py collectstatic --no-input --verbosity 0
+collect_static
 accounts=$("$VENV_PYTHON" manage.py load_demo)
 
 # A session of its own: Ctrl-C reaches this script first, which then ends the server and its worker together.
