@@ -168,3 +168,17 @@ def test_more_instruments_cost_no_more_queries(
     with django_assert_num_queries(6):
         page = client.get("/instruments/")
     assert f"of {count:,}" in page.text
+
+
+def test_negative_figures_are_shown_with_a_true_minus(login: Login, keeper: Person, calibrated: Calibrated) -> None:
+    probe = calibrated("PR-05", "probe")
+    Instrument.objects.filter(pk=probe.pk).update(range_low=-5, range_high=25, range_unit="mm")
+    calibration = probe.calibrations.get()
+    fit = {"origin": -32768, "coefficients": [-0.5, 0.0005], "range_counts": [-100, 65535]}
+    type(calibration).objects.filter(pk=calibration.pk).update(probe_calibration=fit)
+    client = login(keeper)
+    assert "−5 to 25 mm" in client.get("/instruments/").text
+    assert "−5 to 25 mm" in client.get(f"/instruments/{probe.pk}/").text
+    page = client.get(f"/calibrations/{calibration.pk}/").text
+    for shown in ("−32768", "−0.5; 0.0005", "−100 to 65535"):
+        assert shown in page
