@@ -200,7 +200,7 @@ def _scale(target_deg: float, clockwise: bool) -> tuple[Tick, ...]:
         end = on_circle(angle, RADIUS - (9 if long else 5), clockwise=clockwise)
         on_axis = abs((angle + 90) % 180 - 90) < 9  # the cylinder's axis runs there
         text = f"{mark}°" if long and not on_axis else ""
-        ticks.append(Tick(start, end, text, on_circle(angle, RADIUS - 22, clockwise=clockwise)))
+        ticks.append(Tick(start, end, text, on_circle(angle, RADIUS - _room(angle, 13, 13, 5), clockwise=clockwise)))
     return tuple(ticks)
 
 
@@ -212,9 +212,16 @@ def _limits(tolerance_deg: float, factor: int, clockwise: bool) -> tuple[Tick, .
         if abs(angle) <= BAND_HALF_DEG:
             start = on_circle(angle, BAND_IN, clockwise=clockwise)
             end = on_circle(angle, BAND_OUT + 6, clockwise=clockwise)
-            at = on_circle(angle if apart else angle + 9, BAND_OUT + 18, clockwise=clockwise)
+            lies = angle if apart else angle + 9
+            at = on_circle(lies, BAND_OUT + _room(lies, 10, 24, 8), clockwise=clockwise)
             marks.append(Tick(start, end, f"{sign}{tolerance_deg:g}°" if sign else "", at))
     return tuple(marks)
+
+
+def _room(angle_deg: float, line: float, half_width: float, half_height: float) -> float:
+    """How far off a circle the middle of a figure lies, to keep off a line on it: figures are wider than high."""
+    turn = math.radians(angle_deg)
+    return line + half_width * abs(math.sin(turn)) + half_height * abs(math.cos(turn))
 
 
 def _arrow_head(angle_deg: float, radius: float, clockwise: bool) -> str:

@@ -65,6 +65,32 @@ def test_every_mark_of_the_circle_stays_on_the_paper(
     assert all(abs(ray.deviation) * circle.exaggeration <= 180 for ray in circle.rays)
 
 
+@given(limits, st.booleans(), st.floats(-60, 60))
+def test_the_figure_at_a_limit_stands_clear_of_its_line_and_of_the_band(
+    tolerance: float, clockwise: bool, found: float
+) -> None:
+    rounded = round(tolerance, 2)
+    circle = timing_circle(target_deg=0, tolerance_deg=rounded, clockwise=clockwise, found={"as-found": (found, 0.02)})
+    for limit in circle.limits:
+        across, down = abs(limit.at[0] - circle.centre[0]), circle.centre[1] - limit.at[1]
+        width = 7.6 * len(limit.text)  # 14 px of Atkinson Hyperlegible, whose figures are 7.6 px wide
+        nearest = math.hypot(max(0, across - width / 2), down - 6)
+        assert not limit.text or nearest > circles.BAND_OUT + 6
+        assert limit.at[0] + width / 2 < circle.width
+
+
+@given(st.floats(0, 720), st.booleans())
+def test_the_figures_of_the_scale_stand_clear_of_its_ticks(target: float, clockwise: bool) -> None:
+    circle = timing_circle(target_deg=target, tolerance_deg=0.25, clockwise=clockwise, found={})
+    for tick in circle.ticks:
+        across, down = abs(tick.at[0] - circle.centre[0]), abs(tick.at[1] - circle.centre[1])
+        width = 6.6 * len(tick.text)  # 12 px of Atkinson Hyperlegible
+        along = math.atan2(across, down)
+        # How far out the box of the text reaches along the tick.
+        reach = math.hypot(across, down) + width / 2 * math.sin(along) + 4 * math.cos(along)
+        assert not tick.text or reach < circle.radius - 10
+
+
 @given(st.floats(-170, 170), st.floats(1, 180), st.booleans())
 def test_an_arc_ends_on_its_circle(start: float, width: float, clockwise: bool) -> None:
     path = circles.arc(start, start + width, 50, clockwise=clockwise)
