@@ -8,7 +8,7 @@ from graphlib import TopologicalSorter
 
 from analysis.schedule.fields import FAR
 from analysis.schedule.fixed import Fixed
-from analysis.schedule.model import Order, Problem
+from analysis.schedule.model import NEVER, Order, Problem
 from analysis.schedule.place import Use
 
 
@@ -81,7 +81,10 @@ def _joined(problem: Problem, orders: Sequence[Order]) -> list[list[int]]:
 
 
 def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
-    """A place in line for each operation, after what it waits for; the longer tail first where both are ready."""
+    """A place in line for each operation, after what it waits for.
+
+    Where several are ready, what the plan in force has earlier goes first, then the longer tail.
+    """
     indices = [index for order in orders for index in order.operations]
     later: dict[int, list[int]] = {index: [] for index in indices}
     for index in indices:
@@ -93,10 +96,14 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
     for index in reversed(ordered):
         tail[index] = problem.operations[index].length + max((tail[one] for one in later[index]), default=0)
     found: dict[int, int] = {}
+
+    def stood(index: int) -> int:
+        return problem.previous[index][0] if index in problem.previous else NEVER
+
     sorter = TopologicalSorter({index: [one for one, _ in problem.operations[index].after] for index in indices})
     sorter.prepare()
     while sorter.is_active():
-        ready = sorted(sorter.get_ready(), key=lambda one: (-tail[one], one))
+        ready = sorted(sorter.get_ready(), key=lambda one: (stood(one), -tail[one], one))
         for index in ready:
             found[index] = len(found)
         sorter.done(*ready)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Ints
-from analysis.schedule.kernel_operation import place_earliest, serves_from
+from analysis.schedule.kernel_operation import own_hold, place_earliest, serves_from
 from analysis.schedule.kernel_time import (
     blocked_until,
     book,
@@ -200,7 +200,7 @@ def try_job(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
 
 
 @compiled
-def latest_again(shop: Ints, board: Ints, operation: int, by: int) -> None:
+def latest_again(shop: Ints, board: Ints, operation: int, by: int, job: int) -> None:
     """Move the operation as late as it can go with its resources and end by `by`; it is not booked meanwhile."""
     now, length, mix = (
         board[board[f.OP_START] + operation],
@@ -229,6 +229,7 @@ def latest_again(shop: Ints, board: Ints, operation: int, by: int) -> None:
                     good = good and shop[shop[f.CAND_LO] + index] <= start and end <= shop[shop[f.CAND_HI] + index]
             if mix < 0:
                 good = good and open_for(shop, shop[shop[f.RES_CAL] + resource], start, length) == start
+            good = good and own_hold(shop, board, own + slot, resource, start, end, job) < 0
             if shop[shop[f.SLOT_GROUP] + own + slot] < 0:
                 good = (
                     good
@@ -263,7 +264,7 @@ def tighten(shop: Ints, board: Ints, job: int) -> None:
         kept = board[board[f.OP_START] + operation] == shop[shop[f.PREV_START] + operation]
         if waits and held and not rivals and not kept and by > board[board[f.OP_END] + operation]:
             enter(shop, board, operation, True)
-            latest_again(shop, board, operation, by)
+            latest_again(shop, board, operation, by, job)
             enter(shop, board, operation, False)
     for group in range(shop[shop[f.JOB_GROUP_PTR] + job], shop[shop[f.JOB_GROUP_PTR] + job + 1]):
         board[board[f.GROUP_START] + group], board[board[f.GROUP_END] + group] = (

@@ -96,6 +96,22 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
         board, costs, lost = scheme.decoded(atc(scheme, look_ahead, lanes, stretch))
         if (lost, scheme.cost(board, costs)) < (found[2], scheme.cost(found[0], found[1])):
             found = (board, costs, lost, "ATC")
+    return _with_the_lost(scheme, found)
+
+
+def _with_the_lost(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[Ints, Floats, int, str]:
+    """Jobs that found no place are tried first: what others took may be all that there is for them."""
+    jobs, first = len(scheme.jobs.orders), set[int]()
+    while found[2]:
+        lost = {job for job, placed in enumerate(f.table(found[0], f.JOB_PLACED, jobs)) if not placed}
+        if lost <= first:
+            break
+        first |= lost
+        sequence = sorted(edd(scheme).tolist(), key=lambda job: job not in first)
+        board, costs, left = scheme.decoded(scheme.first_pressing(sequence))
+        if left >= found[2]:
+            break
+        found = (board, costs, left, "EDD")
     return found
 
 

