@@ -10,13 +10,14 @@ import ctypes
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import dj_database_url
@@ -148,13 +149,31 @@ class Stack:
         """The processes that do errands stand still inside this block, wherever they are."""
         frozen = self._workers()
         assert frozen, f"no worker process was found:\n{self.logs()}"
-        for pid in frozen:
-            os.kill(pid, signal.SIGSTOP)
+        for _ in range(200):
+            for pid in frozen:
+                os.kill(pid, signal.SIGSTOP)
+            if self._others_can_write():
+                break
+            for pid in frozen:
+                os.kill(pid, signal.SIGCONT)
+            time.sleep(0.002)
         try:
             yield
         finally:
             for pid in frozen:
                 os.kill(pid, signal.SIGCONT)
+
+    def _others_can_write(self) -> bool:
+        """Whether what stands still does not hold SQLite's one write lock, which everybody else would wait for."""
+        if self.database:
+            return True
+        with closing(sqlite3.connect(self.folder / "data" / "midflank.sqlite3", timeout=0.2)) as connection:
+            try:
+                connection.execute("BEGIN IMMEDIATE")
+            except sqlite3.OperationalError:
+                return False
+            connection.rollback()
+        return True
 
     def _workers(self) -> list[int]:
         own = [process.pid for process in self.processes if process.poll() is None]
