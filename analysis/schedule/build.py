@@ -54,11 +54,17 @@ class Calendars:
 
 
 class Signatures:
-    """Operations with the same needs share their candidates and mixes of calendars."""
+    """Operations with the same needs share their candidates and mixes of calendars.
+
+    Where all candidates of a need are asked for alike (probes, bays), orders begin with each in turn: when one is
+    withdrawn, few orders are hit.
+    """
 
     def __init__(self, problem: Problem, calendars: Calendars, ease: Sequence[float]) -> None:
         self.problem, self.calendars, self.ease = problem, calendars, ease
         self.known: dict[tuple[object, ...], int] = {}
+        self.alike: dict[int, bool] = {}
+        self.mixed: dict[tuple[object, ...], list[tuple[int, tuple[int, ...]]]] = {}
         self.slots: list[list[int]] = []            # per signature, numbers of slots
         self.candidates: list[list[tuple[int, int, int]]] = []
         self.mixes: list[list[tuple[int, tuple[int, ...]]]] = []
@@ -66,16 +72,27 @@ class Signatures:
     def number(self, operation: Operation) -> int:
         pauses = operation.may_pause and operation.length > 0
         # Needs read alike share one tuple of candidates, and its identity is quicker to compare than what is in it.
-        key = (pauses, tuple((need.count, id(need.candidates)) for need in operation.needs))
+        needs = tuple((need.count, id(need.candidates)) for need in operation.needs)
+        key = (pauses, needs, tuple(self._turn(need, operation.order) for need in operation.needs))
         if key not in self.known:
             self.known[key] = len(self.slots)
             self.slots.append([])
             for need in slots(operation):
                 self.slots[-1].append(len(self.candidates))
                 able = sorted(need.candidates, key=lambda one: (self.ease[one.resource], one.resource))
-                self.candidates.append([(one.resource, one.lo, one.hi) for one in able])
-            self.mixes.append(self._mixes(operation.needs) if pauses else [])
+                turn = self._turn(need, operation.order)
+                self.candidates.append([(one.resource, one.lo, one.hi) for one in able[turn:] + able[:turn]])
+            if pauses and needs not in self.mixed:
+                self.mixed[needs] = self._mixes(operation.needs)
+            self.mixes.append(self.mixed[needs] if pauses else [])
         return self.known[key]
+
+    def _turn(self, need: Need, order: int) -> int:
+        """With which of its candidates an order begins."""
+        name = id(need.candidates)
+        if name not in self.alike:
+            self.alike[name] = len({self.ease[one.resource] for one in need.candidates}) == 1
+        return order % len(need.candidates) if self.alike[name] else 0
 
     def _mixes(self, needs: Sequence[Need]) -> list[tuple[int, tuple[int, ...]]]:
         """Calendars for each slot, the ones with most open time in common first."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Floats, Ints
-from analysis.schedule.kernel_job import TRIES, back_to_base, enter, enter_holds, tighten, try_job
+from analysis.schedule.kernel_job import TRIES, back_to_base, enter, enter_holds, tighten, try_as_before, try_job
 
 
 @compiled
@@ -43,6 +43,19 @@ def place_job(
         placed = try_often(shop, board, job, False, last)
     if placed and tight:
         tighten(shop, board, job)
+    enter_holds(shop, board, job, False)
+    if placed:
+        settle(shop, board, rates, costs, job)
+    return placed
+
+
+@compiled
+def place_as_before(shop: Ints, board: Ints, rates: Floats, costs: Floats, job: int) -> bool:
+    """Place the job as the plan in force has it; False (and nothing changed) when it cannot stand there any longer."""
+    enter_holds(shop, board, job, True)
+    for index in range(board[f.TRIAL] - board[f.HOLD_FROM]):
+        board[board[f.HOLD_FROM] + index] = -FAR
+    placed = try_as_before(shop, board, job)
     enter_holds(shop, board, job, False)
     if placed:
         settle(shop, board, rates, costs, job)

@@ -187,6 +187,8 @@ def try_job(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
             if index == first:
                 at = max(at, delay)
             placed = keep and keeps_previous(shop, board, operation, at, job)
+            if keep and not placed:  # others at the same time rather than the same at another
+                at = max(at, shop[shop[f.PREV_START] + operation])
             board[board[f.NOTES] + 0] = -1
             if not placed and not place_earliest(shop, board, operation, at, job):
                 for done in range(first, index):
@@ -196,6 +198,25 @@ def try_job(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
                 return False
             enter(shop, board, operation, False)
             hold_for(shop, board, operation)
+    return True
+
+
+@compiled
+def try_as_before(shop: Ints, board: Ints, job: int) -> bool:
+    """Put every operation of the job where the plan in force has it, or none."""
+    first, last = shop[shop[f.JOB_PTR] + job], shop[shop[f.JOB_PTR] + job + 1]
+    for index in range(first, last):
+        operation = shop[shop[f.JOB_OP] + index]
+        if shop[shop[f.OP_FIXED] + operation]:
+            continue
+        if not keeps_previous(shop, board, operation, ready_at(shop, board, operation), job):
+            for done in range(first, index):
+                if not shop[shop[f.OP_FIXED] + shop[shop[f.JOB_OP] + done]]:
+                    enter(shop, board, shop[shop[f.JOB_OP] + done], True)
+            back_to_base(shop, board, job)
+            return False
+        enter(shop, board, operation, False)
+        hold_for(shop, board, operation)
     return True
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Floats, Ints, Words
-from analysis.schedule.kernel_cost import place_job, remove_job, settle, total
+from analysis.schedule.kernel_cost import place_as_before, place_job, remove_job, same_picks, settle, total
 from analysis.schedule.kernel_job import enter, enter_holds, hold_for
 
 
@@ -34,6 +34,24 @@ def decode(shop: Ints, board: Ints, rates: Floats, costs: Floats, sequence: Ints
     lost = 0
     for job in sequence:
         if not place_job(shop, board, rates, costs, job, keep, True, -FAR):
+            lost += 1
+    return lost
+
+
+@compiled
+def decode_kept(shop: Ints, board: Ints, rates: Floats, costs: Floats, sequence: Ints, first: int) -> int:
+    """Place the `first` jobs, then those that can stand as the plan in force has them, then the others.
+
+    How many have no place.
+    """
+    for job in sequence[:first]:
+        if not place_job(shop, board, rates, costs, job, True, False, -FAR):
+            place_job(shop, board, rates, costs, job, False, True, -FAR)
+    for job in sequence[first:]:
+        place_as_before(shop, board, rates, costs, job)
+    lost = 0
+    for job in sequence:
+        if not board[board[f.JOB_PLACED] + job] and not place_job(shop, board, rates, costs, job, True, False, -FAR):
             lost += 1
     return lost
 
@@ -75,14 +93,15 @@ def note_job(shop: Ints, board: Ints, job: int, kept: Ints) -> None:
 
 
 @compiled
-def choose(shop: Ints, board: Ints, costs: Floats, state: Words, most: int, chosen: Ints) -> int:
+def choose(shop: Ints, board: Ints, costs: Floats, state: Words, most: int, mend: bool, chosen: Ints) -> int:
     """Fill `chosen` with jobs that stand near each other in time, the first one often a costly one; their number.
 
-    None when the draw falls on a job without a place.
+    None when the draw falls on a job without a place. To mend a plan, mostly those are chosen that stand where a
+    costly job stood in the plan in force.
     """
     jobs = shop[f.JOBS]
     first = int(draw(state) * jobs)
-    if draw(state) < 0.6:
+    if draw(state) < (0.9 if mend else 0.6):
         mark = draw(state) * costs.sum()
         for job in range(jobs):
             mark -= costs[job]
@@ -91,13 +110,15 @@ def choose(shop: Ints, board: Ints, costs: Floats, state: Words, most: int, chos
                 break
     if not board[board[f.JOB_PLACED] + first]:
         return 0
-    number = min(jobs, 2 + int(draw(state) * (most - 1)))
+    number = min(jobs, (1 if mend else 2) + int(draw(state) * (most - 1)))
     low = board[board[f.JOB_START] + first]
     earliest = FAR
     for index in range(shop[shop[f.JOB_PTR] + first], shop[shop[f.JOB_PTR] + first + 1]):
         earliest = min(earliest, shop[shop[f.OP_EARLIEST] + shop[shop[f.JOB_OP] + index]])
     if costs[first] > 0 and earliest < low:  # somewhere it could have been instead
         low = earliest + int(draw(state) * (low - earliest))
+    if mend and draw(state) < 0.7:
+        low = stood(shop, board, first, state, low)
     width = (board[board[f.JOB_END] + first] - board[board[f.JOB_START] + first]) * (0.2 + draw(state))
     chosen[0] = first
     found, seen = 1, 0
@@ -118,6 +139,22 @@ def choose(shop: Ints, board: Ints, costs: Floats, state: Words, most: int, chos
             if index < number:
                 chosen[index] = job
     return found
+
+
+@compiled
+def stood(shop: Ints, board: Ints, job: int, state: Words, otherwise: int) -> int:
+    """When one of the job's operations that stand elsewhere now started in the plan in force."""
+    found, seen = otherwise, 0
+    for index in range(shop[shop[f.JOB_PTR] + job], shop[shop[f.JOB_PTR] + job + 1]):
+        operation = shop[shop[f.JOB_OP] + index]
+        before = shop[shop[f.PREV_START] + operation]
+        if before > -FAR and not shop[shop[f.OP_FIXED] + operation] and (
+            board[board[f.OP_START] + operation] != before or not same_picks(shop, board, operation)
+        ):
+            seen += 1
+            if draw(state) * seen < 1.0:
+                found = before
+    return int(found)
 
 
 @compiled
@@ -171,7 +208,7 @@ def anneal(
     chosen, keys = np.empty(most + 1, np.int64), np.empty(most + 1, np.float64)
     for step in range(steps[0], steps[1]):
         temperature = heat[0] * (heat[1] / heat[0]) ** (step / steps[2])
-        number = choose(shop, board, costs, state, most, chosen)
+        number = choose(shop, board, costs, state, most, keep_share > 0, chosen)
         arrange(shop, board, rates, state, chosen, number, keys)
         for index in range(number):
             note_job(shop, board, chosen[index], kept)

@@ -37,6 +37,9 @@ class PlanBroken(AnalysisRefused):
         return {"refused": {"message": self.message, "place": ""}}
 
 
+MENDING_HEAT = (0.1, 0.005)
+
+
 @dataclass
 class Stand:
     """A complete plan on a board: costs by job and how it came about."""
@@ -94,13 +97,21 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
     if steps is None:
         steps = steps_within(seconds, len(stand.scheme.jobs.orders), len(read_problem.operations))
     if steps and first.objective() > 0:
-        board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(), Effort(steps, seed),
+        effort = _effort(read_problem, steps, seed)
+        board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(), effort,
                                      lambda: timed and time.monotonic() - started > seconds)
         found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
         solver += f"; {steps} steps of search" + (f", cut short after {done}" if done < steps else "")
         best = found if found.objective() < first.objective() else first
     said = {"bound": 0.0, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
     return _checked(raw, [best, first], said)
+
+
+def _effort(problem: Problem, steps: int, seed: int) -> Effort:
+    """A new plan is looked for in large steps; one in force is mended in small ones that mostly keep what stands."""
+    if problem.previous:
+        return Effort(steps, seed, most=5, keep_share=0.9, heat=MENDING_HEAT)
+    return Effort(steps, seed)
 
 
 def _checked(problem: Mapping[str, Any], outcomes: list[Outcome], said: dict[str, Any]) -> Json:

@@ -14,7 +14,7 @@ from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
 from analysis.schedule.fields import Floats, Ints
 from analysis.schedule.kernel_cost import total
-from analysis.schedule.kernel_search import decode
+from analysis.schedule.kernel_search import decode, decode_kept
 from analysis.schedule.model import MINUTE
 
 LOOK_AHEADS = (0.5, 1.5, 4.0)
@@ -87,10 +87,40 @@ def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> Ints:
     return scheme.first_pressing(sequence)
 
 
+def kept(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
+    """The plan in force made valid: what can stand stays, the rest is placed around it, promises first."""
+    problem = scheme.builder.problem
+    due = release_due_weight(scheme)[1]
+
+    def rank(job: int) -> tuple[bool, int, float, int]:
+        before = [problem.previous[one][0] for one in scheme.jobs.operations[job] if one in problem.previous]
+        promised = any(problem.orders[one].promise is not None for one in scheme.jobs.orders[job])
+        return not promised, min(before, default=f.FAR), float(due[job]), job
+
+    ranked = scheme.first_pressing(sorted(range(len(due)), key=rank)).tolist()
+    first = set[int]()
+    while True:
+        sequence = np.array(sorted(ranked, key=lambda job: job not in first), np.int64)
+        board, costs = scheme.empty.copy(), np.zeros(len(due))
+        lost = int(decode_kept(scheme.shop, board, scheme.rates, costs, sequence, len(first)))
+        placed = f.table(board, f.JOB_PLACED, len(due))
+        left = {job for job in ranked if not placed[job]}
+        if left <= first:
+            return board, costs, lost, "plan in force"
+        first |= left       # work in hand that keeps its bay for longer goes before what was to come after it
+
+
 def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
     """The cheapest plan among EDD and the look-aheads of ATC: board, costs, jobs without a place, name of the rule."""
     board, costs, lost = scheme.decoded(edd(scheme))
     found = (board, costs, lost, "EDD")
+    problem = scheme.builder.problem
+    if problem.previous:
+        again = kept(scheme)
+        if again[2] <= lost and problem.weights["moved_start"] + problem.weights["changed_resource"] > 0:
+            return again                # what it lacks the search mends with few moves; a rule would move everything
+        if (again[2], scheme.cost(*again[:2])) <= (lost, scheme.cost(board, costs)):
+            found = again
     lanes, stretch = _lanes(scheme, board)
     for look_ahead in LOOK_AHEADS:
         board, costs, lost = scheme.decoded(atc(scheme, look_ahead, lanes, stretch))
