@@ -19,8 +19,8 @@ MOST_MIXES = 60                     # choices of calendars looked at for one ope
 
 
 def ints(values: Iterable[int]) -> Ints:
-    """An int64 array; instants beyond any are cut to FAR."""
-    return np.array([max(-FAR, min(FAR, value)) for value in values], np.int64)
+    """An int64 array."""
+    return np.fromiter(values, np.int64)
 
 
 def pointers(lists: Sequence[Sequence[int]]) -> tuple[Ints, Ints]:

@@ -112,16 +112,18 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
 
 def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int]) -> None:
     """Operations that share a person their order keeps, without waiting for each other: nobody is in two places."""
+    personal = {need.group for index in operations for need in problem.operations[index].needs if need.group >= 0
+                and any(problem.resources[one.resource].kind == "person" for one in need.candidates)}
+    if not personal:
+        return
     ancestors: dict[int, set[int]] = {}
     for index in operations:
         direct = [before for before, _ in problem.operations[index].after]
         ancestors[index] = set(direct).union(*(ancestors[one] for one in direct if one in ancestors))
     for index in operations:
-        held = {need.group for need in problem.operations[index].needs if need.group >= 0}
+        held = personal & {need.group for need in problem.operations[index].needs}
         for other in operations if held else ():
-            shares = any(need.group in held and any(problem.resources[one.resource].kind == "person"
-                                                    for one in need.candidates)
-                         for need in problem.operations[other].needs)
+            shares = any(need.group in held for need in problem.operations[other].needs)
             if shares and other != index and other not in ancestors[index] and index not in ancestors[other]:
                 jobs.rivals[index].append(other)
 

@@ -93,10 +93,11 @@ def finish_of(shop: Ints, calendar: int, start: int, length: int) -> int:
 @compiled
 def first_after(board: Ints, resource: int, at: int) -> int:
     """Index of the first booking of the resource that ends after `at`."""
+    ends = board[f.END] + resource * board[f.WIDTH]
     low, high = 0, board[board[f.BOOKED] + resource]
     while low < high:
         middle = (low + high) // 2
-        if board[board[f.END] + resource * board[f.WIDTH] + middle] > at:
+        if board[ends + middle] > at:
             high = middle
         else:
             low = middle + 1
@@ -111,10 +112,11 @@ def blocked_until(shop: Ints, board: Ints, resource: int, start: int, end: int, 
     """
     if shop[shop[f.RES_CAPACITY] + resource] > 1:
         return crowded_until(shop, board, resource, start, end, amount)
-    index = first_after(board, resource, start)
+    starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
+    index, booked = first_after(board, resource, start), board[board[f.BOOKED] + resource]
     found = -1
-    while index < board[board[f.BOOKED] + resource] and board[board[f.START] + resource * board[f.WIDTH] + index] < end:
-        found = board[board[f.END] + resource * board[f.WIDTH] + index]
+    while index < booked and board[starts + index] < end:
+        found = board[ends + index]
         index += 1
     return found
 
@@ -122,27 +124,27 @@ def blocked_until(shop: Ints, board: Ints, resource: int, start: int, end: int, 
 @compiled
 def crowded_until(shop: Ints, board: Ints, resource: int, start: int, end: int, amount: int) -> int:
     """The same for a resource that several bookings may share: bookings are sorted by start only."""
+    starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
+    amounts, booked = board[f.AMOUNT] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
     room = shop[shop[f.RES_CAPACITY] + resource] - amount
     found = -1
-    for index in range(-1, board[board[f.BOOKED] + resource]):
-        at = start if index < 0 else board[board[f.START] + resource * board[f.WIDTH] + index]
+    for index in range(-1, booked):
+        at = start if index < 0 else board[starts + index]
         if at >= end and not (at == start == end):
             break
-        if at < start or (index >= 0 and board[board[f.END] + resource * board[f.WIDTH] + index] <= start):
+        if at < start or (index >= 0 and board[ends + index] <= start):
             continue
-        moment = index >= 0 and board[board[f.END] + resource * board[f.WIDTH] + index] == at
-        used, frees = (board[board[f.AMOUNT] + resource * board[f.WIDTH] + index] if moment else 0), FAR
+        moment = index >= 0 and board[ends + index] == at
+        used, frees = (board[amounts + index] if moment else 0), FAR
         if moment and at == start:
             continue
-        for other in range(board[board[f.BOOKED] + resource]):
-            if board[board[f.START] + resource * board[f.WIDTH] + other] > at:
+        for other in range(booked):
+            if board[starts + other] > at:
                 break
-            inside = (
-                board[board[f.START] + resource * board[f.WIDTH] + other] < at if (moment or start == end) else True
-            )
-            if inside and board[board[f.END] + resource * board[f.WIDTH] + other] > at:
-                used += board[board[f.AMOUNT] + resource * board[f.WIDTH] + other]
-                frees = min(frees, board[board[f.END] + resource * board[f.WIDTH] + other])
+            inside = board[starts + other] < at if (moment or start == end) else True
+            if inside and board[ends + other] > at:
+                used += board[amounts + other]
+                frees = min(frees, board[ends + other])
         if used > room:
             found = max(found, at if moment else frees)
     return found
@@ -151,53 +153,42 @@ def crowded_until(shop: Ints, board: Ints, resource: int, start: int, end: int, 
 @compiled
 def book(board: Ints, resource: int, start: int, end: int, amount: int) -> None:
     """Enter a booking, keeping the order of starts, then ends."""
-    index = board[board[f.BOOKED] + resource]
+    # The places are worked out once: the compiler cannot know that writing a booking leaves the header alone.
+    starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
+    amounts, booked = board[f.AMOUNT] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
+    index = booked
     while index > 0 and (
-        board[board[f.START] + resource * board[f.WIDTH] + index - 1] > start
-        or (
-            board[board[f.START] + resource * board[f.WIDTH] + index - 1] == start
-            and board[board[f.END] + resource * board[f.WIDTH] + index - 1] > end
-        )
+        board[starts + index - 1] > start or (board[starts + index - 1] == start and board[ends + index - 1] > end)
     ):
-        board[board[f.START] + resource * board[f.WIDTH] + index] = board[
-            board[f.START] + resource * board[f.WIDTH] + index - 1
-        ]
-        board[board[f.END] + resource * board[f.WIDTH] + index] = board[
-            board[f.END] + resource * board[f.WIDTH] + index - 1
-        ]
-        board[board[f.AMOUNT] + resource * board[f.WIDTH] + index] = board[
-            board[f.AMOUNT] + resource * board[f.WIDTH] + index - 1
-        ]
         index -= 1
-    board[board[f.START] + resource * board[f.WIDTH] + index] = start
-    board[board[f.END] + resource * board[f.WIDTH] + index] = end
-    board[board[f.AMOUNT] + resource * board[f.WIDTH] + index] = amount
-    board[board[f.BOOKED] + resource] += 1
+    for place in range(booked, index, -1):
+        board[starts + place] = board[starts + place - 1]
+    for place in range(booked, index, -1):
+        board[ends + place] = board[ends + place - 1]
+    for place in range(booked, index, -1):
+        board[amounts + place] = board[amounts + place - 1]
+    board[starts + index], board[ends + index], board[amounts + index] = start, end, amount
+    board[board[f.BOOKED] + resource] = booked + 1
 
 
 @compiled
 def unbook(board: Ints, resource: int, start: int, end: int, amount: int) -> None:
     """Take a booking out again."""
-    low, high = 0, board[board[f.BOOKED] + resource]
+    starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
+    amounts, booked = board[f.AMOUNT] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
+    low, high = 0, booked
     while low < high:  # the first that starts at `start` or later
         middle = (low + high) // 2
-        if board[board[f.START] + resource * board[f.WIDTH] + middle] < start:
+        if board[starts + middle] < start:
             low = middle + 1
         else:
             high = middle
-    while (
-        board[board[f.END] + resource * board[f.WIDTH] + low] != end
-        or board[board[f.AMOUNT] + resource * board[f.WIDTH] + low] != amount
-    ):
+    while board[ends + low] != end or board[amounts + low] != amount:
         low += 1
-    for index in range(low, board[board[f.BOOKED] + resource] - 1):
-        board[board[f.START] + resource * board[f.WIDTH] + index] = board[
-            board[f.START] + resource * board[f.WIDTH] + index + 1
-        ]
-        board[board[f.END] + resource * board[f.WIDTH] + index] = board[
-            board[f.END] + resource * board[f.WIDTH] + index + 1
-        ]
-        board[board[f.AMOUNT] + resource * board[f.WIDTH] + index] = board[
-            board[f.AMOUNT] + resource * board[f.WIDTH] + index + 1
-        ]
-    board[board[f.BOOKED] + resource] -= 1
+    for place in range(low, booked - 1):
+        board[starts + place] = board[starts + place + 1]
+    for place in range(low, booked - 1):
+        board[ends + place] = board[ends + place + 1]
+    for place in range(low, booked - 1):
+        board[amounts + place] = board[amounts + place + 1]
+    board[board[f.BOOKED] + resource] = booked - 1

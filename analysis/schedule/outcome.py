@@ -10,7 +10,7 @@ from analysis.schedule.model import MINUTE, WEIGHTS, Booking, Order, Problem
 from analysis.schedule.place import Timeline, booked
 
 Json = dict[str, object]
-MOST_EXPLAINED = 60                 # late orders whose reasons are worked out, the costliest first
+MOST_EXPLAINED = 40                 # late orders whose reasons are worked out, the costliest first
 
 
 @dataclass

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import math
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -88,6 +90,23 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
     if not 0 <= seconds < math.inf:
         raise ProblemRefused("The time to plan must be a number of seconds, 0 or more.", "seconds")
     started = time.monotonic()
+    with collector_resting():
+        return _plan(problem, seconds, seed, steps, started)
+
+
+@contextmanager
+def collector_resting() -> Iterator[None]:
+    """Nothing made here refers back to its maker; looking for such rings takes a third of the time."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def _plan(problem: object, seconds: float, seed: int, steps: int | None, started: float) -> Json:
     read_problem = read(problem)
     raw = cast(Mapping[str, Any], problem)
     stand = _first(read_problem)

@@ -13,7 +13,7 @@ from analysis.schedule.kernel_search import anneal
 from analysis.schedule.serial import Scheme
 
 CHUNK = 200                         # steps between two looks at the clock
-STEPS_A_SECOND = 1600               # of a small problem, on half a core
+STEPS_A_SECOND = 3000               # of a small problem, on half a core
 
 
 @dataclass(frozen=True)

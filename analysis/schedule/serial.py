@@ -3,7 +3,7 @@
 Two rules. EDD takes the earliest due date. ATC, apparent tardiness cost (Vepsalainen and Morton, Management Science 33
 (1987) 1035), takes at each moment t the job with the highest w/p · exp(-max(0, d - p - t) / (k p̄)), with weight w,
 length p, due date d and mean length p̄; several look-aheads k are tried and the cheapest plan is kept. Several jobs run
-side by side, so t is the moment at which the first of `lanes` imagined lanes is free.
+side by side, so t is the moment at which the first of `lanes` lanes is free, each of them taken until its job ends.
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
 from analysis.schedule.fields import Floats, Ints
 from analysis.schedule.kernel_cost import total
-from analysis.schedule.kernel_search import decode, decode_kept
+from analysis.schedule.kernel_search import decode, decode_kept, dispatch
 from analysis.schedule.model import MINUTE
 
-LOOK_AHEADS = (0.5, 1.5, 4.0)
+MANY = 200                          # jobs from which on a single look-ahead has to do
+TRIED = ((1.5, 1), (1.5, 3), (0.5, 1), (0.5, 3))         # look-ahead, and lanes beyond those that EDD kept busy
 
 
 class Scheme:
@@ -65,26 +66,15 @@ def edd(scheme: Scheme) -> Ints:
     return scheme.first_pressing(sorted(range(len(due)), key=lambda job: (due[job], job)))
 
 
-def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> Ints:
+def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> tuple[Ints, Floats, int]:
     """Jobs by apparent tardiness cost; `stretch` is how much longer a job takes than its work, nights included."""
     release, due, weight, work = release_due_weight(scheme)
-    length = work * stretch
-    scale = look_ahead * float(length.mean()) if len(length) else 1.0
-    free = np.full(max(1, lanes), float(scheme.builder.problem.now))
-    waiting = np.ones(len(length), bool)
-    sequence: list[int] = []
-    for _ in range(len(length)):
-        lane = int(free.argmin())
-        at = max(float(free[lane]), float(release[waiting].min()))
-        ready = np.flatnonzero(waiting & (release <= at))
-        slack = np.maximum(0.0, due[ready] - length[ready] - at)
-        urgency = weight[ready] / length[ready] * np.exp(-slack / scale)
-        # All urgencies may be zero (no weight, no due date in sight): then the earlier due date goes first.
-        job = int(ready[np.lexsort((ready, due[ready], -urgency))[0]])
-        waiting[job] = False
-        sequence.append(job)
-        free[lane] = at + length[job]
-    return scheme.first_pressing(sequence)
+    pressing = np.zeros(len(due))
+    pressing[scheme.jobs.pressing] = 1
+    board, costs = scheme.empty.copy(), np.zeros(len(due))
+    scale = look_ahead * max(float(MINUTE), stretch * float(work.mean())) if len(work) else 1.0
+    facts = np.column_stack([release, due, weight, work, pressing])
+    return board, costs, int(dispatch(scheme.shop, board, scheme.rates, costs, facts, scale, lanes, stretch))
 
 
 def kept(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
@@ -122,8 +112,8 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
         if (again[2], scheme.cost(*again[:2])) <= (lost, scheme.cost(board, costs)):
             found = again
     lanes, stretch = _lanes(scheme, board)
-    for look_ahead in LOOK_AHEADS:
-        board, costs, lost = scheme.decoded(atc(scheme, look_ahead, lanes, stretch))
+    for look_ahead, more in TRIED[-1:] if len(scheme.jobs.orders) > MANY else TRIED:
+        board, costs, lost = atc(scheme, look_ahead, lanes + more, stretch)
         if (lost, scheme.cost(board, costs)) < (found[2], scheme.cost(found[0], found[1])):
             found = (board, costs, lost, "ATC")
     return _with_the_lost(scheme, found)
