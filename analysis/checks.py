@@ -26,6 +26,7 @@ REPEATABILITY_DEG = 0.12
 HYSTERESIS_LIMIT_DEG = 2.0
 STUCK_PART = 0.05
 LEAST_GAIN, MOST_GAIN = 0.8, 1.25
+LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
 STUCK_S = 0.4
 LEAST_JUMP_DEG = 0.4
 
@@ -168,8 +169,10 @@ def _midline(found: Estimate, spec: Spec) -> list[Check]:
 
 def _unit(found: Estimate) -> list[Check]:
     """Whether the lift is in millimetres, for a datum whose size is known; a proposal when it is not."""
-    if not found.shape.known or found.points.scale != 1.0:
+    if found.points.scale != 1.0:
         return []
+    if not found.shape.known:
+        return _usual_size(found)
     gain = float(found.fit.coefficients[1])
     named = next((word for word, factor in (("inches", 1.0 / 25.4), ("micrometres", 1000.0), ("metres", 0.001))
                   if abs(gain / factor - 1.0) < 0.1), "")
@@ -178,6 +181,25 @@ def _unit(found: Estimate) -> list[Check]:
                f"The lift is {gain:.4g} times what the spec gives; it looks like {named}." if named else
                f"The lift is {gain:.4g} times what the spec gives: wrong unit, datum or calibration.")
     return [Check("unit of the lift", passed, gain, MOST_GAIN, "times the spec", message)]
+
+
+def _usual_size(found: Estimate) -> list[Check]:
+    """A lobe of unknown size is asked only whether it is one at all; its unit does not move the crest."""
+    height = float(np.quantile(found.points.lift, 0.995) - np.quantile(found.points.lift, 0.005))
+    named = "inches" if height < LEAST_LOBE_MM else "micrometres" if height > MOST_LOBE_MM else ""
+    if not named:
+        return []
+    return [Check("unit of the lift", True, height, LEAST_LOBE_MM if named == "inches" else MOST_LOBE_MM, "mm",
+                  f"The lobe would be {height:.4g} mm high: the lift looks like {named}. "
+                  "The crest does not depend on it.")]
+
+
+def of_angle(factor: float, stated: float, looks_like: float) -> Check:
+    """A proposal: the trace fits with another ratio of the encoder."""
+    taken = "degrees of the camshaft taken for the crankshaft's" if factor > 1.0 else "the other shaft's degrees"
+    return Check("unit of the angle", False, factor, 1.0, "times the angle",
+                 f"The lift follows the datum when the angle is taken {factor:g} times: encoder_per_crank looks like "
+                 f"{looks_like:g} instead of {stated:g} ({taken}).")
 
 
 def _knocks(found: Estimate, good: list[int]) -> Check:

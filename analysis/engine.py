@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -24,6 +24,7 @@ from analysis.traces import Trace, read_trace
 from analysis.version import __version__
 
 Floats = npt.NDArray[np.float64]
+OTHER_SHAFT = (2.0, 0.5)  # an angle of the camshaft's taken for the crankshaft's, and the other way
 COUNTS_RANGE = 20.0       # raw counts are scaled so that their range is this
 
 
@@ -84,7 +85,7 @@ def work(trace: Trace, spec: Spec) -> Work:
         return _worked(trace, spec)
 
 
-def _worked(trace: Trace, spec: Spec) -> Work:
+def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     lift, scale, calibrated = displacement(trace, spec)
     sweeps = cut(trace.angle_deg)
     out = Work(trace, spec, lift, scale, sweeps, None, None, None, [], _no_result(trace, spec, [], []))
@@ -102,7 +103,7 @@ def _worked(trace: Trace, spec: Spec) -> Work:
     if gates.failed(out.checks) or not good:
         return _closed(out, [])
     out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
-    return _concluded(out, good)
+    return _concluded(out, good, offer)
 
 
 def displacement(trace: Trace, spec: Spec) -> tuple[Floats, float, list[Check]]:
@@ -137,7 +138,7 @@ def _cut_again(out: Work) -> Work:
     return out
 
 
-def _concluded(out: Work, good: list[int]) -> Work:
+def _concluded(out: Work, good: list[int], offer: bool) -> Work:
     """Sweeps, checks, budget and verdict of an estimate."""
     assert out.estimate is not None
     assert out.look is not None
@@ -146,6 +147,7 @@ def _concluded(out: Work, good: list[int]) -> Work:
     rows = sweep_results(found, out.sweeps, out.trace.time_s, out.look, offset)
     out.checks += gates.of_estimate(found, rows, out.look, spec, good)
     if gates.failed(out.checks):
+        out.checks += _angle_unit(out) if offer else []
         return _closed(out, rows)
     listed = sources(found, spec, out.trace)
     total = uncertainty.combine(listed, spec.coverage)
@@ -165,6 +167,19 @@ def _concluded(out: Work, good: list[int]) -> Work:
         method=method(spec), analysis_version=__version__, trace_sha256=out.trace.sha256, findings=found.findings(),
     )
     return out
+
+
+def _angle_unit(out: Work) -> list[Check]:
+    """Whether a trace that does not fit would, if the angle were in degrees of the other shaft."""
+    trace, suspects = out.trace, {"profile mismatch", "unit of the lift"}
+    if not suspects & {check.name for check in out.checks if not check.passed}:
+        return []
+    for factor in OTHER_SHAFT:
+        per_crank = trace.encoder_per_crank / factor
+        turned = replace(trace, angle_deg=trace.angle_deg * factor, encoder_per_crank=per_crank)
+        if _worked(turned, out.spec, offer=False).result.reference_deg is not None:
+            return [gates.of_angle(factor, trace.encoder_per_crank, per_crank)]
+    return []
 
 
 def hysteresis(rows: list[SweepResult]) -> float | None:

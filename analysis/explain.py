@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from analysis.engine import Work
 
+UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
+
 
 def explain(done: Work) -> list[str]:
     """Sentences, in the order in which the analysis went."""
@@ -42,6 +44,10 @@ def _effects(done: Work, unit: str) -> list[str]:
     for throw in found.throws:
         said.append(f"Past the crest the follower throws the shaft across its lash ({throw.name.split(', ')[1]}), by "
                     f"{abs(shifts.get(throw.name, 0.0)):.3f} degrees; the driven flanks give the middle of the lash.")
+    if any(name.startswith("unsteady") for name in found.fit.additions):
+        said.append("The lift drifted unevenly, as a probe does that warms up; this was followed and taken out.")
+    said += [check.message for check in done.result.checks if check.passed and check.name in ("midline", UNIT)
+             and not check.message.endswith(AS_STATED)]
     if found.hum_hz is not None:
         said.append(f"Hum of the mains at {found.hum_hz:.2f} Hz was fitted and taken out.")
     noise = found.fit.s0 * found.points.scale

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from analysis import analyse, simulate
@@ -28,9 +29,13 @@ def expanded(result: dict[str, object]) -> float:
 
 
 def midline(result: dict[str, object]) -> list[dict[str, object]]:
+    return [check for check in checks_of(result) if check["name"] == "midline"]
+
+
+def checks_of(result: dict[str, object]) -> list[dict[str, object]]:
     checks = result["checks"]
     assert isinstance(checks, list)
-    return [check for check in checks if check["name"] == "midline"]
+    return checks
 
 
 @pytest.fixture
@@ -95,3 +100,35 @@ def test_a_first_order_filter_is_told_from_a_delay() -> None:
 def test_stick_slip_leaves_the_crest_where_it_is() -> None:
     result, error = analysed(replace(SETUP, stick_hz=0.8, stick_part=0.5, ripple=0.0))
     assert abs(error) < 1.5 * expanded(result) < 0.006
+
+
+def test_degrees_of_the_camshaft_are_suspected_and_not_corrected() -> None:
+    lift = simulate.harmonic_lobe(18.0, 60.0, 1.5)
+    table = [[float(a), float(lift(np.array([float(a)]))[0])] for a in range(-80, 81)]
+    made = simulate.record(replace(SETUP, lift=lift, encoder_per_crank=0.5))
+    spec = {"datum": {"kind": "lobe-profile", "profile": table}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+    assert analyse(made.csv(), spec)["reference_deg"] is not None
+    result = analyse(replace(made, encoder_per_crank=1.0).csv(), spec)
+    assert result["reference_deg"] is None
+    (offered,) = [check for check in checks_of(result) if check["name"] == "unit of the angle"]
+    assert "encoder_per_crank looks like 0.5 instead of 1" in str(offered["message"])
+
+
+def test_a_wrong_profile_gets_no_proposal_for_the_angle() -> None:
+    lift = simulate.harmonic_lobe(14.0, 44.0, 2.0, 0.0, 0.25)
+    table = [[float(a), float(lift(np.array([float(a)]))[0])] for a in range(-80, 81)]
+    made = simulate.record(replace(SETUP, lift=simulate.parabolic_lobe(20.0, 66.0, 12.0)))
+    spec = {"datum": {"kind": "lobe-profile", "profile": table}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+    result = analyse(made.csv(), spec)
+    assert result["reference_deg"] is None
+    assert "unit of the angle" not in {check["name"] for check in checks_of(result)}
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(1.0 / 25.4, "inches"), (1000.0, "micrometres"), (1.0, None)])
+def test_a_lobe_of_odd_size_is_told_and_its_crest_given(factor: float, unit: str | None) -> None:
+    made = simulate.record(SETUP)
+    result = analyse(replace(made, lift=made.lift * factor).csv(),
+                     {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5})
+    assert abs(float(str(result["reference_deg"])) - made.crest_deg) < 0.01
+    said = [str(check["message"]) for check in checks_of(result) if check["name"] == "unit of the lift"]
+    assert (unit is None and not said) or (unit is not None and unit in said[0])
