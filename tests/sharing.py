@@ -17,6 +17,12 @@ class ByFile(LoadScopeScheduling):
         return next((folder for folder in TOGETHER if file.startswith(folder)), file)
 
 
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest piece first: begun last it would be waited for by everybody else."""
+    items.sort(key=lambda item: not item.nodeid.startswith("tests/e2e/"))
+
+
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:
     config.option.loadscopereorder = False
     return ByFile(config, log)
