@@ -18,6 +18,8 @@ from scipy import stats
 
 from analysis.result import BudgetLine
 
+ENDLESS = 1e6
+
 
 @dataclass(frozen=True)
 class Source:
@@ -71,6 +73,8 @@ def combine(sources: Iterable[Source], coverage: float) -> Combined:
     listed = list(sources)
     standard = math.sqrt(math.fsum(s.standard_uncertainty**2 for s in listed))
     freedom = effective_degrees_of_freedom(listed)
+    if freedom > ENDLESS:
+        freedom = math.inf      # a source of rounding errors is no limit, and its 1e50 no figure to print
     factor = coverage_factor(coverage, freedom)
     return Combined(standard, factor * standard, factor, freedom)
 

@@ -101,3 +101,9 @@ def test_a_whole_turn_changes_no_verdict(deviation, expanded, turns):
 
 def test_degrees_of_freedom_without_end_in_practice_give_the_normal_factor():
     assert uncertainty.coverage_factor(0.95, 7e50) == pytest.approx(uncertainty.coverage_factor(0.95, float("inf")))
+
+
+def test_a_source_of_rounding_errors_leaves_no_figure_for_the_degrees_of_freedom():
+    combined = uncertainty.combine([Source("scale", "B", 0.03), Source("scatter", "A", 8e-15, 2.0)], 0.95)
+    assert combined.degrees_of_freedom == float("inf")
+    assert combined.coverage_factor == pytest.approx(1.959964)
