@@ -1,0 +1,97 @@
+"""The exact route: what it proves is true, beside every plan of a tiny shop and beside plans made in other ways."""
+
+from itertools import permutations
+
+import pytest
+from hypothesis import given, settings
+
+from analysis.schedule.build import Builder
+from analysis.schedule.check import check
+from analysis.schedule.exact import prove
+from analysis.schedule.fixed import fix
+from analysis.schedule.outcome import Outcome, to_json
+from analysis.schedule.plan import Stand, outcome_of
+from analysis.schedule.problem import read
+from analysis.schedule.serial import Scheme, best_rule
+from tests.analysis.schedule.small import at
+from tests.analysis.schedule.small_problems import first_fit, problems
+from tests.analysis.schedule.twin import whole_plan
+from tests.examples import examples
+
+
+def proven(problem, effort=1.0):
+    """The problem as read, the plan of the rules, and the proof from it on; None where an order has no place."""
+    record = read(problem)
+    fixed = fix(record)
+    scheme = Scheme(Builder(record, fixed, record.weights))
+    board, costs, lost, rule = best_rule(scheme)
+    if lost:
+        return record, None, None
+    first = outcome_of(record, Stand(fixed, scheme, board, costs, rule))
+    return record, first, prove(record, fixed, scheme.jobs, first.bookings, first.objective(), effort=effort,
+                                seconds=60.0, seed=3)
+
+
+def one_bench(*orders):
+    """A shop with one bench; orders as (minutes, due clock, weight)."""
+    return {"now": at(2, "06:00"), "resources": [{"id": "bench", "kind": "bench"}], "weights": {"tardiness": 1},
+            "orders": [{"id": f"W-{number}", "due": at(2, due), "weight": weight, "operations": [
+                {"id": f"{number}/1", "minutes": minutes, "needs": [{"kind": "bench"}]}]}
+                for number, (minutes, due, weight) in enumerate(orders)]}
+
+
+@pytest.mark.parametrize("orders", [
+    [(60, "07:00", 1), (30, "06:30", 5), (90, "08:00", 2), (45, "07:30", 3)],
+    [(240, "07:00", 1), (15, "06:15", 1), (15, "06:30", 9), (120, "10:00", 4)],
+    [(60, "06:15", 3), (60, "06:30", 2), (60, "06:45", 7)],
+])
+def test_the_optimum_of_one_bench_is_that_of_the_best_of_all_sequences(orders):
+    costs = []
+    for sequence in permutations(orders):
+        clock = cost = 0
+        for minutes, due, weight in sequence:
+            clock += minutes
+            cost += weight * max(0, clock - (int(due[:2]) * 60 + int(due[3:]) - 360))
+        costs.append(cost)
+    _, _, proof = proven(one_bench(*orders))
+    assert proof.optimal
+    assert proof.bound == min(costs)
+
+
+@settings(max_examples=examples(25))
+@given(problems())
+def test_a_proven_plan_holds_and_no_plan_made_otherwise_is_cheaper(problem):
+    record, first, proof = proven(problem)
+    if proof is None:
+        return
+    made = Outcome(record, proof.bookings, [])
+    plan = to_json(made, bound=proof.bound, proven=not record.left_out, seconds=0, seed=0, solver="exact")
+    assert check(problem, plan) == []
+    assert made.objective() <= first.objective() + 1e-6
+    assert proof.bound <= made.objective() + 1e-6
+    if proof.optimal:
+        assert proof.bound == pytest.approx(made.objective())
+    booked, left_out = first_fit(problem)
+    if not left_out:
+        assert whole_plan(problem, booked)["objective"] >= proof.bound - 1e-6
+
+
+def test_the_same_problem_has_the_same_proof_again():
+    problem = one_bench((60, "07:00", 1), (30, "06:30", 5), (90, "08:00", 2), (60, "07:30", 1), (60, "07:30", 1))
+    assert proven(problem)[2] == proven(problem)[2]
+
+
+def test_a_problem_that_is_too_large_or_too_fine_is_left_to_the_search():
+    many = one_bench(*[(15, "08:00", 1)] * 330)
+    assert proven(many)[2] is None
+    fine = one_bench((60, "07:00", 1), (30 + 1 / 777, "06:30", 5))
+    assert proven(fine)[2] is None
+
+
+def test_who_does_a_pinned_operation_is_not_settled_by_a_proof():
+    problem = one_bench((60, "07:00", 1), (30, "06:30", 5))
+    problem["resources"].append({"id": "bench-2", "kind": "bench"})
+    problem["orders"][0]["operations"][0]["pin"] = {"start": at(2, "06:00")}
+    assert proven(problem)[2] is None
+    problem["orders"][0]["operations"][0]["pin"]["resources"] = ["bench"]
+    assert proven(problem)[2].optimal
