@@ -10,9 +10,9 @@ from analysis.schedule.check import check
 from analysis.schedule.exact import prove
 from analysis.schedule.fixed import fix
 from analysis.schedule.outcome import Outcome, to_json
-from analysis.schedule.plan import Stand, outcome_of
+from analysis.schedule.plan import Stand, outcome_of, plan
 from analysis.schedule.problem import read
-from analysis.schedule.serial import Scheme, best_rule
+from analysis.schedule.serial import Scheme, edd
 from tests.analysis.schedule.small import at
 from tests.analysis.schedule.small_problems import first_fit, problems
 from tests.analysis.schedule.twin import whole_plan
@@ -20,14 +20,14 @@ from tests.examples import examples
 
 
 def proven(problem, effort=1.0):
-    """The problem as read, the plan of the rules, and the proof from it on; None where an order has no place."""
+    """The problem as read, a poor plan (latest due date first), and the proof from it on; None without such a plan."""
     record = read(problem)
     fixed = fix(record)
     scheme = Scheme(Builder(record, fixed, record.weights))
-    board, costs, lost, rule = best_rule(scheme)
+    board, costs, lost = scheme.decoded(edd(scheme)[::-1].copy())
     if lost:
         return record, None, None
-    first = outcome_of(record, Stand(fixed, scheme, board, costs, rule))
+    first = outcome_of(record, Stand(fixed, scheme, board, costs, ""))
     return record, first, prove(record, fixed, scheme.jobs, first.bookings, first.objective(), effort=effort,
                                 seconds=60.0, seed=3)
 
@@ -53,8 +53,9 @@ def test_the_optimum_of_one_bench_is_that_of_the_best_of_all_sequences(orders):
             clock += minutes
             cost += weight * max(0, clock - (int(due[:2]) * 60 + int(due[3:]) - 360))
         costs.append(cost)
-    _, _, proof = proven(one_bench(*orders))
+    _, poor, proof = proven(one_bench(*orders))
     assert proof.optimal
+    assert poor.objective() > proof.bound
     assert proof.bound == min(costs)
 
 
@@ -65,12 +66,14 @@ def test_a_proven_plan_holds_and_no_plan_made_otherwise_is_cheaper(problem):
     if proof is None:
         return
     made = Outcome(record, proof.bookings, [])
-    plan = to_json(made, bound=proof.bound, proven=not record.left_out, seconds=0, seed=0, solver="exact")
-    assert check(problem, plan) == []
+    found = to_json(made, bound=proof.bound, proven=not record.left_out, seconds=0, seed=0, solver="exact")
+    assert check(problem, found) == []
     assert made.objective() <= first.objective() + 1e-6
     assert proof.bound <= made.objective() + 1e-6
     if proof.optimal:
         assert proof.bound == pytest.approx(made.objective())
+        ruled = plan(problem, seconds=0)
+        assert ruled["unscheduled"] or made.objective() <= ruled["objective"] + 1e-6
     booked, left_out = first_fit(problem)
     if not left_out:
         assert whole_plan(problem, booked)["objective"] >= proof.bound - 1e-6
