@@ -40,6 +40,11 @@ class PlanBroken(AnalysisRefused):
 
 
 MENDING_HEAT = (0.1, 0.005)
+CLASHES = ("capacity", "hold", "hold_point")
+MOST_TO_PROVE = 320                 # planned operations beyond which no proof is tried
+SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
+EFFORT_A_SECOND = 0.08              # in the solver's own measure of work
+EFFORT_A_STEP = 1e-4
 
 
 @dataclass
@@ -78,14 +83,16 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
     ProblemRefused
         When what concerns all orders cannot be read: calendars, resources, weights, `now`.
     PlanBroken
-        When the plan does not pass the checker.
+        When the plan does not pass the checker. Work in hand that clashes with other work in hand is no fault of the
+        plan: it stands, and `conflicts` tells of it.
 
     Notes
     -----
     The same problem, seconds and seed give the same plan, byte for byte: the search makes a number of steps that
     follows from `seconds` and the size of the problem alone, chosen so that it is done well before the time is over.
-    On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` ends with the
-    number of steps made, and another run may give another plan. With `steps` the clock is never looked at.
+    On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` tells the number
+    of steps made, and another run may give another plan. With `steps` the clock is never looked at. A small problem
+    is then given to an exact solver, which counts its own work in the same way, and may prove its plan `optimal`.
     """
     if not 0 <= seconds < math.inf:
         raise ProblemRefused("The time to plan must be a number of seconds, 0 or more.", "seconds")
@@ -111,19 +118,59 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     raw = cast(Mapping[str, Any], problem)
     stand = _first(read_problem)
     first = outcome_of(read_problem, stand)
-    best, solver = first, stand.solver
-    timed = steps is None
+    best, bound, solver = first, 0.0, stand.solver
+    small = sum(operation.state == "planned" for operation in read_problem.operations) <= MOST_TO_PROVE
+    # With steps given the clock is not looked at; the proof then gets its share as if the steps had taken their time.
+    share = SEARCH_BEFORE_PROOF if small else 1.0
+    left = Budget(started, seconds * share if steps is None else math.inf)
     if steps is None:
-        steps = steps_within(seconds, len(stand.scheme.jobs.orders), len(read_problem.operations))
-    if steps and first.objective() > 0:
-        effort = _effort(read_problem, steps, seed)
-        board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(), effort,
-                                     lambda: timed and time.monotonic() - started > seconds)
+        steps = steps_within(seconds * share, len(stand.scheme.jobs.orders), len(read_problem.operations))
+        effort = seconds * EFFORT_A_SECOND
+    else:
+        effort = steps * EFFORT_A_STEP
+    if steps and best.objective() > 0:
+        board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(),
+                                     _effort(read_problem, steps, seed), left.over)
         found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
-        solver += f"; {steps} steps of search" + (f", cut short after {done}" if done < steps else "")
-        best = found if found.objective() < first.objective() else first
-    said = {"bound": 0.0, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
+        best = found if found.objective() < best.objective() else best
+        # A plan that costs nothing ends the search as well, after as many steps each time.
+        cut = f", cut short of {steps} by the clock" if done < steps and best.objective() > 0 else ""
+        solver += f"; {done} steps of search{cut}"
+    if small and effort and best.objective() > 0:
+        best, bound, words = _proven(best, stand, effort, left.rest(seconds), seed)
+        solver += words
+    said = {"bound": bound, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
     return _checked(raw, [best, first], said)
+
+
+@dataclass(frozen=True)
+class Budget:
+    """A moment of the monotonic clock and how many seconds there are from it on."""
+
+    started: float
+    seconds: float
+
+    def over(self) -> bool:
+        """Whether the time is up; the clock is left alone where there is no limit."""
+        return self.seconds < math.inf and time.monotonic() - self.started > self.seconds
+
+    def rest(self, seconds: float) -> float:
+        """What is left of so many seconds; no limit stays none."""
+        return max(0.01, seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else math.inf
+
+
+def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: int) -> tuple[Outcome, float, str]:
+    """The plan of the exact route with its bound, the plan at hand where that route has nothing to say."""
+    # Imported here, as the solver takes half a second to load.
+    from analysis.schedule.exact import prove
+
+    proof = prove(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, best.objective(), effort=effort,
+                  seconds=seconds, seed=seed)
+    if proof is None:
+        return best, 0.0, ""
+    found = Outcome(best.problem, proof.bookings, stand.fixed.conflicts)
+    better = found if found.objective() <= best.objective() else best
+    return better, proof.bound, "; proven" if proof.optimal else "; with a bound"
 
 
 def _effort(problem: Problem, steps: int, seed: int) -> Effort:
@@ -138,11 +185,18 @@ def _checked(problem: Mapping[str, Any], outcomes: list[Outcome], said: dict[str
     broken: list[Violation] = []
     for outcome in outcomes:
         made = to_json(outcome, **said)
-        found = check(*_readable(problem, outcome.problem, made))
+        found = [one for one in check(*_readable(problem, outcome.problem, made)) if not _told(one, outcome)]
         if not found:
             return made
         broken = broken or found
     raise PlanBroken(broken)
+
+
+def _told(violation: Violation, outcome: Outcome) -> bool:
+    """Whether it is a clash of facts that the plan tells of: work in hand is not moved, so no plan is without it."""
+    return violation.rule in CLASHES and any(
+        {violation.operation, violation.resource} <= {fact.id for fact in conflict.facts}
+        for conflict in outcome.conflicts)
 
 
 def _readable(problem: Mapping[str, Any], read_problem: Problem, made: Json) -> tuple[dict[str, Any], dict[str, Any]]:

@@ -17,7 +17,7 @@ from analysis.schedule.kernel_cost import total
 from analysis.schedule.kernel_search import decode, decode_kept, dispatch
 from analysis.schedule.model import MINUTE
 
-MANY = 200                          # jobs from which on a single look-ahead has to do
+MANY = 200                          # jobs beyond which a first plan has to be quick
 TRIED = ((1.5, 1), (1.5, 3), (0.5, 1), (0.5, 3))         # look-ahead, and lanes beyond those that EDD kept busy
 
 
@@ -101,10 +101,18 @@ def kept(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
 
 
 def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
-    """The cheapest plan among EDD and the look-aheads of ATC: board, costs, jobs without a place, name of the rule."""
+    """The cheapest plan among EDD and the look-aheads of ATC: board, costs, jobs without a place, name of the rule.
+
+    Of many jobs, the first to be due tell how many lanes there are, and a single look-ahead has to do.
+    """
+    problem = scheme.builder.problem
+    if len(scheme.jobs.orders) > MANY and not problem.previous:
+        lanes, stretch = _lanes(scheme, scheme.decoded(edd(scheme)[:MANY])[0])
+        board, costs, lost = atc(scheme, TRIED[-1][0], lanes + TRIED[-1][1], stretch)
+        if not lost:
+            return board, costs, lost, "ATC"
     board, costs, lost = scheme.decoded(edd(scheme))
     found = (board, costs, lost, "EDD")
-    problem = scheme.builder.problem
     if problem.previous:
         again = kept(scheme)
         if again[2] <= lost and problem.weights["moved_start"] + problem.weights["changed_resource"] > 0:
@@ -112,7 +120,7 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
         if (again[2], scheme.cost(*again[:2])) <= (lost, scheme.cost(board, costs)):
             found = again
     lanes, stretch = _lanes(scheme, board)
-    for look_ahead, more in TRIED[-1:] if len(scheme.jobs.orders) > MANY else TRIED:
+    for look_ahead, more in TRIED:
         board, costs, lost = atc(scheme, look_ahead, lanes + more, stretch)
         if (lost, scheme.cost(board, costs)) < (found[2], scheme.cost(found[0], found[1])):
             found = (board, costs, lost, "ATC")
