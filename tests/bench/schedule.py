@@ -84,8 +84,10 @@ def proven(seeds: Iterable[int]) -> str:
 
 
 def planned_anew(orders: int, seconds: float, seeds: Iterable[int]) -> str:
-    """After one disruption: operations moved among those still open, and tardiness beside that of a plan in which moves
-    cost nothing, made in the same time; over all seeds, as some have none."""
+    """After one disruption: operations moved among those still open, and tardiness over all seeds beside free plans.
+
+    In a free plan moves cost nothing; it is made in the same time.
+    """
     shares, late, free = [], 0.0, 0.0
     for seed in seeds:
         problem = shop(orders, seed, load=LOAD)
@@ -96,7 +98,8 @@ def planned_anew(orders: int, seconds: float, seeds: Iterable[int]) -> str:
         late += found["parts"]["tardiness"]
         free += made({**later, "weights": {"tardiness": 1}}, seconds)[0]["parts"]["tardiness"]
     beside = f"{100 * (late / free - 1):+.1f} %" if free else f"{late:g} beside none"
-    return f"{statistics.mean(shares):.1f} % (mean), {max(shares):.1f} % (worst) of operations moved; tardiness {beside}"
+    return (f"{statistics.mean(shares):.1f} % (mean), {max(shares):.1f} % (worst) of operations moved; "
+            f"tardiness {beside}")
 
 
 def rows(seeds: int) -> list[tuple[str, str, Callable[[], str]]]:
