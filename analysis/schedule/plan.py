@@ -39,7 +39,6 @@ class PlanBroken(AnalysisRefused):
         return {"refused": {"message": self.message, "place": ""}}
 
 
-MENDING_HEAT = (0.1, 0.005)
 CLASHES = ("capacity", "hold", "hold_point")
 MOST_TO_PROVE = 320                 # planned operations beyond which no proof is tried
 SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
@@ -125,6 +124,7 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     left = Budget(started, seconds * share if steps is None else math.inf)
     if steps is None:
         steps = steps_within(seconds * share, len(stand.scheme.jobs.orders), len(read_problem.operations))
+        steps //= 2 if read_problem.previous else 1     # a step that mends takes twice as long
         effort = seconds * EFFORT_A_SECOND
     else:
         effort = steps * EFFORT_A_STEP
@@ -174,9 +174,9 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: in
 
 
 def _effort(problem: Problem, steps: int, seed: int) -> Effort:
-    """A new plan is looked for in large steps; one in force is mended in small ones that mostly keep what stands."""
+    """One in force is mended in steps that take off more jobs and nearly always ask for their old places first."""
     if problem.previous:
-        return Effort(steps, seed, most=5, keep_share=0.9, heat=MENDING_HEAT)
+        return Effort(steps, seed, most=10, keep_share=0.97)
     return Effort(steps, seed)
 
 

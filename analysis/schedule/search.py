@@ -12,7 +12,7 @@ from analysis.schedule.fields import Floats, Ints
 from analysis.schedule.kernel_search import anneal
 from analysis.schedule.serial import Scheme
 
-CHUNK = 200                         # steps between two looks at the clock
+CHUNK = 50                          # steps between two looks at the clock
 STEPS_A_SECOND = 3000               # of a small problem, on half a core
 
 
