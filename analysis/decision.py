@@ -12,7 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy import stats
+from scipy import special
 
 from analysis.result import Verdict
 
@@ -42,8 +42,8 @@ def conformance_probability(
         return float(low <= value <= high)
     above, below = (high - value) / standard_uncertainty, (low - value) / standard_uncertainty
     if math.isinf(degrees_of_freedom):
-        return float(stats.norm.cdf(above) - stats.norm.cdf(below))
-    return float(stats.t.cdf(above, degrees_of_freedom) - stats.t.cdf(below, degrees_of_freedom))
+        return float(special.ndtr(above) - special.ndtr(below))
+    return float(special.stdtr(degrees_of_freedom, above) - special.stdtr(degrees_of_freedom, below))
 
 
 def decide(

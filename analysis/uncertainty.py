@@ -14,7 +14,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import stats
+from scipy import special
 
 from analysis.result import BudgetLine
 
@@ -64,8 +64,8 @@ def effective_degrees_of_freedom(sources: Iterable[Source]) -> float:
 def coverage_factor(coverage: float, degrees_of_freedom: float) -> float:
     """Two-sided Student factor; degrees of freedom are cut to the next lower integer (G.4.1)."""
     if math.isinf(degrees_of_freedom):
-        return float(stats.norm.ppf(0.5 + coverage / 2.0))
-    return float(stats.t.ppf(0.5 + coverage / 2.0, max(1.0, float(math.floor(degrees_of_freedom + 1e-9)))))
+        return float(special.ndtri(0.5 + coverage / 2.0))
+    return float(special.stdtrit(max(1.0, float(math.floor(degrees_of_freedom + 1e-9))), 0.5 + coverage / 2.0))
 
 
 def combine(sources: Iterable[Source], coverage: float) -> Combined:
