@@ -76,6 +76,7 @@ INSTALLED_APPS = [
     "jobs.tooling",
     "jobs.orders",
     "jobs.signoffs",
+    "jobs.planning",
     "jobs.history",
 ]
 

@@ -9,6 +9,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("", include("jobs.tooling.urls")),
     path("", include("jobs.errands.urls")),
     # Before the orders: theirs end in a word that would take `card` for something to do with an order.
+    path("", include("jobs.planning.urls")),
     path("", include("jobs.signoffs.urls")),
     path("", include("jobs.orders.urls")),
     path("", include("jobs.history.urls")),

@@ -31,6 +31,7 @@ GROUPS = {
     "people": "People and qualifications",
     "fleet": "Units and engines",
     "card": "Job cards",
+    "plan": "Plans and absences",
 }
 _KINDS: dict[str, Kind] = {}
 

@@ -5,3 +5,6 @@ class PlanningConfig(AppConfig):
     name = "jobs.planning"
     label = "planning"
     default_auto_field = "django.db.models.BigAutoField"
+
+    def ready(self) -> None:
+        from jobs.planning import registered  # noqa: F401

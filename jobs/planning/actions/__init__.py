@@ -1,0 +1,1 @@
+"""Every write of planning: one function, one transaction, one ledger entry."""

@@ -1,0 +1,1 @@
+"""The plan over the API."""

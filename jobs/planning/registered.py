@@ -1,0 +1,20 @@
+"""What this room contributes to the history."""
+
+from jobs.ledger import kinds
+
+for code, title in (
+    ("place.added", "bay or crane added"),
+    ("place.changed", "bay or crane changed"),
+    ("pattern.changed", "shift pattern changed"),
+    ("rota.changed", "rota of a person changed"),
+    ("holiday.changed", "day without shifts changed"),
+    ("absence.entered", "absence entered"),
+    ("absence.imported", "absences imported"),
+    ("absence.withdrawn", "absence withdrawn"),
+    ("estimate.changed", "planned minutes of an operation changed"),
+    ("operation.pinned", "operation pinned or let go"),
+    ("operation.overrun", "remaining minutes of an operation entered"),
+    ("plan.accepted", "plan accepted"),
+    ("promise.given", "promise given or moved"),
+):
+    kinds.register(code, title, group="plan")
