@@ -1,6 +1,15 @@
 """What this room contributes to the history."""
 
-from jobs.ledger import kinds
+from django.urls import reverse
+
+from jobs.ledger import kinds, subjects
+from jobs.planning.models import Place, ShiftPattern
+
+for noun, called, address in (
+    (Place, "Bays and cranes", "plan-place"),
+    (ShiftPattern, "Shift patterns", "plan-pattern"),
+):
+    subjects.register_page(noun, called, lambda key, address=address: reverse(address, args=[key]))
 
 for code, title in (
     ("place.added", "bay or crane added"),

@@ -1,0 +1,32 @@
+"""Sentences of the planner, which name ids and UTC instants, in the words and the time of the shop."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+_INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)")
+_TOKEN = re.compile(r"[A-Za-z0-9][\w:/-]*[\w]|\w")
+
+
+def said(sentence: str, names: Mapping[str, str], zone: ZoneInfo) -> str:
+    """The sentence with each id of `names` replaced by its words and each instant by the shop's own day and time."""
+    timed = _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]), zone), sentence)
+    return _TOKEN.sub(lambda found: names.get(found[0], found[0]), timed)
+
+
+def moment(at: datetime, zone: ZoneInfo) -> str:
+    """An instant on the shop's clock, such as Thu 3 Dec 14:00."""
+    local = at.astimezone(zone)
+    return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
+
+
+def length(minutes: float) -> str:
+    """A length of time in hours and minutes, such as 1 h 20 min."""
+    whole = round(abs(minutes))
+    hours, rest = divmod(whole, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
