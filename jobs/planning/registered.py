@@ -5,11 +5,18 @@ from django.urls import reverse
 from jobs.ledger import kinds, subjects
 from jobs.planning.models import Place, ShiftPattern
 
-for noun, called, address in (
-    (Place, "Bays and cranes", "plan-place"),
-    (ShiftPattern, "Shift patterns", "plan-pattern"),
-):
-    subjects.register_page(noun, called, lambda key, address=address: reverse(address, args=[key]))
+subjects.register(
+    Place,
+    "Bays and cranes",
+    address=lambda key: reverse("history-of", args=["planning.place", key]),
+    page=lambda key: reverse("plan-place", args=[key]),
+)
+subjects.register(
+    ShiftPattern,
+    "Shift patterns",
+    address=lambda key: reverse("history-of", args=["planning.shiftpattern", key]),
+    page=lambda key: reverse("plan-pattern", args=[key]),
+)
 
 for code, title in (
     ("place.added", "bay or crane added"),

@@ -16,7 +16,7 @@ from jobs.people import actions as people
 from jobs.people.models import Person, Shop, Skill
 from jobs.tooling import actions as tooling
 from jobs.tooling.models import Instrument
-from shopapp.demo import procedure, railway
+from shopapp.demo import facts, procedure, railway
 
 SET_UP = ledger.System("Midflank set-up")
 PROCEDURE = "re-time"
@@ -24,7 +24,7 @@ PROCEDURE = "re-time"
 
 @transaction.atomic
 def load(at: datetime) -> None:
-    """Load shops, people, fleet, instruments, procedure and a few requests."""
+    """Load shops, people, fleet, instruments, procedure, bays, shifts and a few requests."""
     today = at.date()
     shops = _shops()
     _people(shops, today, at)
@@ -32,6 +32,8 @@ def load(at: datetime) -> None:
     _fleet(shops, today, at)
     _instruments(shops, today, at)
     _procedure(shops["BY"], at)
+    for shop in shops.values():
+        facts.load(shop, at, by=SET_UP)
     for shop in shops.values():
         _requests(shop, at)
 
@@ -156,6 +158,18 @@ REQUESTS = {
         ("K7 7012", "parts-renewed", "Cam gear renewed on bank A.", 3, 4),
         ("K7 7019", "sensor-fault", "Lost synchronisation twice this week.", 2, 3),
         ("R4 4111", "overhaul", "", 3, 9),
+        ("K7 7005", "sensor-fault", "Speed signal drops out above notch 6.", 1, 1),
+        ("R4 4108", "ring-disturbed", "Ring knocked while the coupling was out.", 2, 3),
+        ("K7 7008", "parts-renewed", "Idler renewed on bank B.", 2, 4),
+        ("K7 7010", "uneven-running", "Smoke under load, cylinder B3.", 2, 5),
+        ("R4 4110", "parts-renewed", "Camshaft section of 5 to 8 renewed.", 3, 6),
+        ("K7 7014", "overhaul", "", 3, 7),
+        ("K7 7015", "ring-disturbed", "", 2, 7),
+        ("R4 4113", "sensor-fault", "Lost synchronisation at start.", 1, 2),
+        ("K7 7017", "uneven-running", "Exhaust of bank A 45 °C above bank B.", 3, 10),
+        ("K7 7021", "overhaul", "", 3, 12),
+        ("R4 4115", "overhaul", "", 3, 13),
+        ("K7 7022", "parts-renewed", "Cam gear renewed on bank B.", 3, 14),
     ],
     "PA": [("K7 7031", "overhaul", "", 3, 6), ("R4 4102", "ring-disturbed", "", 2, 2)],
 }

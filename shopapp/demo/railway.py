@@ -15,13 +15,17 @@ PEOPLE: list[tuple[str, str, str, str, list[str]]] = [
     ("planner", "Morag Tillery", "BY", "planner", []),
     ("technician", "Callum Strand", "BY", "technician", ["perform-timing", "bar-engine"]),
     ("technician2", "Una Farrow", "BY", "technician", ["perform-timing", "bar-engine"]),
+    ("technician3", "Ewan Lockhart", "BY", "technician", ["perform-timing", "bar-engine"]),
+    ("technician4", "Nessa Birch", "BY", "technician", ["perform-timing", "bar-engine"]),
     ("inspector", "Petra Voss", "BY", "inspector", ["perform-timing", "verify-timing"]),
+    ("inspector2", "Aldous Finch", "BY", "inspector", ["perform-timing", "verify-timing"]),
     ("keeper", "Idris Quill", "BY", "keeper", []),
     ("auditor", "Hanne Brook", "BY", "auditor", []),
     ("manager", "Gareth Lowe", "BY", "manager", ["release-to-service"]),
     ("admin", "Sable Winter", "BY", "administrator", []),
     ("ansel-planner", "Rhona Keel", "PA", "planner", []),
     ("ansel-technician", "Tobias Wend", "PA", "technician", ["perform-timing", "bar-engine"]),
+    ("ansel-technician2", "Brid Halloran", "PA", "technician", ["perform-timing", "bar-engine"]),
     ("ansel-inspector", "Maren Oake", "PA", "inspector", ["perform-timing", "verify-timing"]),
 ]
 SKILLS = [

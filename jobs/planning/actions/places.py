@@ -34,7 +34,7 @@ def add_place(
     place = Place(shop=shop, position=0 if last is None else last + 1)
     _lay(place, kind=kind, name=name, pattern=pattern, usable_from=usable_from, usable_until=usable_until)
     place.save()
-    _record("place.added", place, f"{_said(place)} added.", by=by, at=at)
+    _record("place.added", place, f"{place.name} added.", by=by, at=at)
     return place
 
 
@@ -57,7 +57,7 @@ def change_place(
     _lay(held, kind=kind, name=name, pattern=pattern, usable_from=usable_from, usable_until=usable_until)
     held.save(update_fields=["kind", "name", "pattern", "usable_from", "usable_until"])
     was = f" (until now {before})" if before != held.name else ""
-    _record("place.changed", held, f"{_said(held)}{was} changed.", by=by, at=at)
+    _record("place.changed", held, f"{held.name}{was} changed.", by=by, at=at)
     return held
 
 
@@ -82,10 +82,6 @@ def _why_not(place: Place) -> list[Reason]:
 def _allowed(by: Person | System, shop: Shop) -> None:
     policies.require(by, "keep-calendars")
     policies.require_shop(by, shop)
-
-
-def _said(place: Place) -> str:
-    return f"{place.get_kind_display().capitalize()} {place.name}"
 
 
 def _record(kind: str, place: Place, sentence: str, *, by: Person | System, at: datetime) -> None:
