@@ -34,6 +34,7 @@ UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
 MOST_DRIFT = 24
 MISFIT_PART = 0.02         # of the lift: beyond this the datum is another one
 MOST_FINDINGS = 12
+ALIKE = 1.1                # of what the better model leaves: no worse than this is no worse
 LAG_NONE_S = 0.001
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
@@ -294,23 +295,16 @@ def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest:
     Knock and slip look alike on one flank, so both are tried in full and the one that leaves less is believed;
     when they leave the same, both are named.
     """
-    suspects = [f for f in found if not f.is_throw and f.gain > 0.2 * found[0].gain]
-    left: list[tuple[float, search.Finding, Fit]] = []
-    for suspect in suspects:
-        step = Addition("offset after a knock", (out.points.time_s >= suspect.time_s).astype(float), KNOCK_PRIOR)
-        fit = trial.solve(out.shape, out.use, crest, shifts=[suspect.shift] if suspect.shift else None,
-                          offsets=None if suspect.shift else [step], gentle=True)
-        left.append((fit.loss(out.use), suspect, fit))
-    left.sort(key=lambda item: item[0])
+    left = _tried(out, trial, found, crest)
     if out.shape.known and left[0][2].misfit(out.use) > MISFIT_PART * trial.look.range:
         return False           # neither explains it: the datum is not the one in the spec
     loss, suspect, fit = left[0]
-    alike = len(left) > 1 and left[1][0] < 1.1 * loss
-    if suspect.shift is not None or (alike and len(np.unique(out.points.sweep[out.use])) < 3):
-        slip = next(s for _, s, _ in left if s.shift is not None)
+    near = [s for other, s, _ in left if other < ALIKE * loss]
+    slip = next((s for s in near if s.shift is not None), None)
+    knock = next((s for s in near if s.shift is None), None)
+    if slip is not None and (slip is suspect or len(np.unique(out.points.sweep[out.use])) < 3):
         out.slipped, out.fit, out.throws = slip.sentence, fit, trial.throws
-        if alike:
-            knock = next(s for _, s, _ in left if s.shift is None)
+        if knock is not None:
             out.knocked[knock.sweep] = knock.sentence
         return False
     out.knocked[suspect.sweep] = suspect.sentence
@@ -319,7 +313,34 @@ def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest:
         out.fit, out.use = fit, use
         return False
     # a probe that was knocked stays where it was knocked to
-    trial.offsets.append(Addition("offset after a knock", (out.points.time_s >= suspect.time_s).astype(float),
-                                  KNOCK_PRIOR))
+    trial.offsets.append(_offset(out.points, suspect))
     out.use = use
     return True
+
+
+def _tried(out: Estimate, trial: _Trial, found: list[search.Finding], crest: float
+           ) -> list[tuple[float, search.Finding, Fit]]:
+    """What each suspect leaves when it is fitted in full, the least first.
+
+    A slip in the middle of a sweep is asked for where a knock was found, and has to do better than the knock: its
+    shift grows with the slope where a knock's offset does not.
+    """
+    left: list[tuple[float, search.Finding, Fit]] = []
+    for suspect in [f for f in found if not f.is_throw and f.gain > 0.2 * found[0].gain]:
+        if suspect.shift is not None:
+            fit = trial.solve(out.shape, out.use, crest, shifts=[suspect.shift], gentle=True)
+            left.append((fit.loss(out.use), suspect, fit))
+            continue
+        fit = trial.solve(out.shape, out.use, crest, offsets=[_offset(out.points, suspect)], gentle=True)
+        left.append((fit.loss(out.use), suspect, fit))
+        slip = search.slip_in_its_place(out.points, out.fit, suspect)
+        if slip is not None:
+            assert slip.shift is not None
+            other = trial.solve(out.shape, out.use, crest, shifts=[slip.shift], gentle=True)
+            if ALIKE * other.loss(out.use) < fit.loss(out.use):
+                left.append((other.loss(out.use), slip, other))
+    return sorted(left, key=lambda item: item[0])
+
+
+def _offset(points: Points, knock: search.Finding) -> Addition:
+    return Addition("offset after a knock", (points.time_s >= knock.time_s).astype(float), KNOCK_PRIOR)

@@ -195,8 +195,21 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
     gains = fit.gain(columns)
     best_at = int(np.argmax(gains))
     size = fit.size(columns[:, best_at])
-    if gains[best_at] < KNOCK_GAIN or not LEAST_SLIP_DEG < abs(size) < MOST_SLIP_DEG:
+    if gains[best_at] < KNOCK_GAIN:
         return None
-    return Finding(float(gains[best_at]), Shift("slip", table[:, best_at], SLIP_PRIOR_DEG), -1,
-                   f"From {moments[best_at + 1]:.1f} s on the angle stands off by about {size:+.2f} degrees: "
-                   "the encoder or its coupling has slipped.")
+    return _slipped(float(gains[best_at]), table[:, best_at], size, moments[best_at + 1])
+
+
+def slip_in_its_place(points: Points, fit: Fit, knock: Finding) -> Finding | None:
+    """The slip that would look like a knock: the angle stands off from that moment on, in the middle of a sweep."""
+    pattern = (points.time_s >= knock.time_s).astype(float)
+    column = -fit.slope * pattern
+    return _slipped(float(fit.gain(column[:, None])[0]), pattern, fit.size(column), knock.time_s)
+
+
+def _slipped(gain: float, pattern: Floats, size_deg: float, start_s: float) -> Finding | None:
+    if not LEAST_SLIP_DEG < abs(size_deg) < MOST_SLIP_DEG:
+        return None
+    return Finding(gain, Shift("slip", pattern, SLIP_PRIOR_DEG), -1,
+                   f"From {start_s:.1f} s on the angle stands off by about {size_deg:+.2f} degrees: "
+                   "the encoder or its coupling has slipped.", start_s)
