@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime
+from typing import Any
 
 from django.db.models import Prefetch, Q
 
 from jobs.orders.models import OrderStep, ProcedureRevision, ProcedureStep, WorkOrder
 from jobs.people.models import Person, Qualification, Role, RoleGrant, Shop
 from jobs.planning import operations
-from jobs.planning.models import Absence, Estimate, Holiday, OperationFacts, Place, Plan, Rota, ShiftPattern
+from jobs.planning.models import Absence, Change, Estimate, Holiday, OperationFacts, Place, Plan, Rota, ShiftPattern
 from jobs.planning.shifts import Shift, Worked
 from jobs.tooling.models import Instrument
 
@@ -88,6 +89,8 @@ class ShopFacts:
     holidays: frozenset[date]
     estimates: dict[tuple[int, str], int]
     in_force: Plan | None
+    bookings: dict[str, dict[str, Any]]
+    board: str
 
 
 def plan_in_force(shop: Shop) -> Plan | None:
@@ -104,6 +107,8 @@ def gather(shop: Shop, *, since: datetime) -> ShopFacts:
             "procedure_id", "operation", "minutes"
         )
     }
+    in_force = plan_in_force(shop)
+    changes = changes_on(in_force)
     return ShopFacts(
         shop,
         tuple(_people(shop, gaps)),
@@ -112,8 +117,31 @@ def gather(shop: Shop, *, since: datetime) -> ShopFacts:
         tuple(_orders(shop, estimates)),
         frozenset(Holiday.objects.filter(shop=shop).values_list("day", flat=True)),
         estimates,
-        plan_in_force(shop),
+        in_force,
+        standing(in_force, changes),
+        board_mark(in_force, changes),
     )
+
+
+def changes_on(plan: Plan | None) -> list[Change]:
+    """The moves by hand that stand on top of a version, in their order."""
+    return list(plan.changes.filter(undone_at__isnull=True).order_by("sequence")) if plan is not None else []
+
+
+def standing(plan: Plan | None, changes: Iterable[Change]) -> dict[str, dict[str, Any]]:
+    """The bookings on the board: those of the plan in force, moved as planners have moved them since."""
+    if plan is None:
+        return {}
+    bookings = dict(plan.plan["bookings"])
+    for change in changes:
+        if "start" in change.after:
+            bookings[change.operation] = {name: change.after[name] for name in ("start", "end", "resources")}
+    return bookings
+
+
+def board_mark(plan: Plan | None, changes: Sequence[Change]) -> str:
+    """Tells one state of the board from another."""
+    return f"{plan.pk if plan is not None else 0}:{','.join(str(change.sequence) for change in changes)}"
 
 
 def _gaps(shop: Shop, since: datetime) -> dict[tuple[str, int], list[Gap]]:

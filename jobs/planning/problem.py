@@ -83,12 +83,10 @@ class Statement:
             *(self._instrument(one.number, one.kind, one.due_on, one.gaps) for one in self.facts.instruments),
         ]
         orders = [self._order(one) for one in self.facts.orders if not one.held and one.operations]
-        in_force = self.facts.in_force
-        bookings = dict(in_force.plan["bookings"]) if in_force is not None else {}
         known = {operation["id"] for order in orders for operation in order["operations"]}
         previous = {
             operation: {"start": booking["start"], "resources": booking["resources"]}
-            for operation, booking in bookings.items()
+            for operation, booking in self.facts.bookings.items()
             if operation in known
         }
         for one in self.facts.orders:
@@ -292,7 +290,7 @@ class Statement:
     def _marks(self) -> dict[str, str]:
         """A short digest of each fact, so that what has changed can be named."""
         facts = self.facts
-        found: dict[str, Any] = {"the plan in force": facts.in_force.pk if facts.in_force else None}
+        found: dict[str, Any] = {"the plan on the board": facts.board}
         found["the days without shifts"] = sorted(facts.holidays)
         for person in facts.people:
             found[person.name] = (person.skills, person.roles, person.worked, person.gaps)
@@ -310,11 +308,21 @@ class Statement:
         return {name: hashlib.sha256(repr(value).encode()).hexdigest()[:16] for name, value in found.items()}
 
 
+def ends(bookings: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
+    """The end of each order in bookings, by its number."""
+    found: dict[str, str] = {}
+    for operation, booking in bookings.items():
+        order = operation.partition("/")[0]
+        if order not in found or datetime.fromisoformat(booking["end"]) > datetime.fromisoformat(found[order]):
+            found[order] = booking["end"]
+    return found
+
+
 def changed(before: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
     """The facts that are not as they were, by their words, in order."""
     return sorted(name for name in before.keys() | now.keys() if before.get(name) != now.get(name))
 
 
 def written(at: datetime) -> str:
-    """RFC 3339 in UTC."""
-    return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    """RFC 3339 in UTC, to the minute: nobody plans a shop to the second."""
+    return at.astimezone(UTC).replace(second=0, microsecond=0).isoformat().replace("+00:00", "Z")

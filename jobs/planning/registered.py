@@ -2,9 +2,13 @@
 
 from django.urls import reverse
 
+from jobs.errands import places as errand_places
 from jobs.ledger import kinds, subjects
-from jobs.planning.models import Place, ShiftPattern
+from jobs.planning import tasks  # noqa: F401 - registers what the worker does
+from jobs.planning.actions.plans import MAKE_PLAN
+from jobs.planning.models import Place, Plan, ShiftPattern
 
+subjects.register_page(Plan, "Plans", lambda key: reverse("plan-version", args=[key]))
 subjects.register(
     Place,
     "Bays and cranes",
@@ -31,6 +35,9 @@ for code, title in (
     ("operation.pinned", "operation pinned or let go"),
     ("operation.overrun", "remaining minutes of an operation entered"),
     ("plan.accepted", "plan accepted"),
-    ("promise.given", "promise given or moved"),
 ):
     kinds.register(code, title, group="plan")
+
+errand_places.register(
+    MAKE_PLAN, what="The plan", address=lambda errand: reverse("plan-asked", args=[errand.arguments["planning"]])
+)

@@ -2,6 +2,7 @@
 
 from jobs.orders.actions.findings import decide_finding, raise_finding, reopen_order
 from jobs.orders.actions.hand import Typed, TypedPair, hand_in_readings
+from jobs.orders.actions.placing import place_order, promise_order
 from jobs.orders.actions.procedures import issue_procedure
 from jobs.orders.actions.readings import correct_reading, record_reading
 from jobs.orders.actions.requests import request_order
@@ -44,7 +45,9 @@ __all__ = [
     "issue_procedure",
     "mark_not_needed",
     "mark_to_verify",
+    "place_order",
     "plan_order",
+    "promise_order",
     "raise_finding",
     "record_reading",
     "release_order",

@@ -94,6 +94,23 @@ def why_not_plan(facts: OrderFacts, plan: Planned, people: PlanFacts, *, at: dat
     ]
 
 
+def why_not_place(facts: OrderFacts, bay: str, people: PlanFacts) -> list[Reason]:
+    """A plan of the shop places what is before or in work; of the floor it moves what is still to be done."""
+    reasons = _why_not(facts, (*BEFORE_WORK, State.IN_WORK), "place it")
+    if not bay.strip():
+        reasons.append(Reason("no-bay", f"The plan has no bay for {facts.number}.", "bay"))
+    return [*reasons, *why_not_people(people)]
+
+
+def why_not_promise(facts: OrderFacts, promised_at: datetime, *, at: datetime) -> list[Reason]:
+    reasons = _why_not(facts, OPEN, "promise it")
+    if promised_at <= at:
+        reasons.append(Reason("in-the-past", "The promise is for a time that is over.", "promised_at"))
+    elif promised_at - at > FURTHEST_PLAN:
+        reasons.append(_out_of_reach(promised_at, "promised_at"))
+    return reasons
+
+
 def why_not_times(plan: Planned, *, at: datetime) -> list[Reason]:
     reasons = []
     if not plan.bay.strip():

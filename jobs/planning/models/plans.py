@@ -31,6 +31,7 @@ class Planning(models.Model):
     problem = models.JSONField(null=True, blank=True, help_text="In the contract of the planner.")
     names = models.JSONField(default=dict, help_text="What the ids of the problem are called.")
     marks = models.JSONField(default=dict, help_text="A short digest of each fact, by the fact's words.")
+    before = models.JSONField(default=dict, help_text="The end of each order on the board when this was asked.")
     based_on = models.ForeignKey("planning.Plan", on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     errand = models.ForeignKey(Errand, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     finished_at = models.DateTimeField(null=True, blank=True)
@@ -64,6 +65,9 @@ class Plan(models.Model):
     accepted_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")
     accepted_at = models.DateTimeField(null=True, blank=True)
     note = models.CharField(max_length=300, blank=True)
+
+    if TYPE_CHECKING:
+        changes: RelatedManager[Change]
 
     class Meta:
         ordering = ["-version", "-made_at", "id"]

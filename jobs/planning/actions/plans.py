@@ -1,0 +1,181 @@
+"""Asking for a plan, accepting one as the shop's next version, and giving a promise."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+from django.http import Http404
+
+from jobs.errands import actions as errands
+from jobs.errors import Reason, refuse
+from jobs.ledger import actions as ledger
+from jobs.orders import actions as orders
+from jobs.orders.models import WorkOrder
+from jobs.people import policies
+from jobs.people.models import Person, Shop, Skill
+from jobs.planning import making, problem, staffing
+from jobs.planning.gathering import ShopFacts, gather
+from jobs.planning.models import Plan, Planning
+from jobs.planning.rules import plans as rules
+from jobs.planning.wording import said
+
+MAKE_PLAN = "make-plan"
+LONGEST_S = 300.0
+
+
+def stated_now(shop: Shop, *, at: datetime) -> tuple[ShopFacts, problem.Stated]:
+    """The facts of a shop and its planning problem at an instant."""
+    facts = gather(shop, since=at - problem.LOOK_BACK)
+    titles = dict(Skill.objects.values_list("code", "title"))
+    return facts, problem.state(facts, now=at, skill_titles=titles)
+
+
+@transaction.atomic
+def ask_plan(*, why: str = "", seconds: float = 6.0, by: Person, at: datetime) -> Planning:
+    """Ask a worker for a plan of all open work as things stand now, or for one around the plan in force."""
+    policies.require(by, "plan-shop")
+    facts, stated = stated_now(by.shop, at=at)
+    resources = stated.problem["resources"]
+    refuse(
+        rules.why_not_ask(
+            open_orders=len(stated.problem["orders"]),
+            bays=sum(one["kind"] == "bay" for one in resources),
+            people=sum(one["kind"] == "person" for one in resources),
+        )
+    )
+    purpose = Planning.Purpose.REPLAN if facts.in_force else Planning.Purpose.PLAN
+    asked = Planning.objects.create(
+        shop=by.shop,
+        purpose=purpose,
+        why=why.strip()[:300],
+        asked_by=by,
+        asked_at=at,
+        seconds=min(max(seconds, 0.0), LONGEST_S),
+        problem=stated.problem,
+        names=stated.names,
+        marks=stated.marks,
+        before=problem.ends(facts.bookings),
+        based_on=facts.in_force,
+    )
+    asked.errand = errands.ask(
+        MAKE_PLAN,
+        subject=str(asked.pk),
+        chain=by.shop.code,
+        arguments={"planning": asked.pk},
+        asked_by=by.name,
+    )
+    asked.save(update_fields=["errand"])
+    return asked
+
+
+@transaction.atomic
+def accept_plan(plan: Plan, *, note: str = "", by: Person, at: datetime) -> Plan:
+    """Make an alternative the shop's next version and place its orders; refused when the facts have changed."""
+    policies.require(by, "plan-shop")
+    Shop.objects.select_for_update().get(pk=by.shop_id)
+    plan = Plan.objects.select_for_update(of=("self",)).select_related("shop").get(pk=plan.pk)
+    if plan.shop_id != by.shop_id:
+        raise Http404("There is no such plan in your shop.")
+    facts, stated = stated_now(plan.shop, at=at)
+    refuse(
+        rules.why_not_accept(
+            version=plan.version,
+            failure="",
+            changed=problem.changed(plan.marks, stated.marks),
+            begins=_begins(plan),
+            at=at,
+        )
+    )
+    _hold_against_checker(plan)
+    plan.version = (Plan.objects.filter(shop=plan.shop_id).aggregate(last=Max("version"))["last"] or 0) + 1
+    plan.accepted_by, plan.accepted_at, plan.note = by, at, note.strip()[:300]
+    plan.based_on = facts.in_force
+    plan.save(update_fields=["version", "accepted_by", "accepted_at", "note", "based_on"])
+    _place_orders(plan, facts, by=by, at=at)
+    told = making.summary(plan.cost)
+    ledger.append(
+        "plan.accepted",
+        chain=plan.shop.code,
+        by=by,
+        at=at,
+        sentence=f"Plan {plan.version} accepted: {plan.title.lower()}; {told}.",
+        about=[plan, by],
+        data={"version": plan.version, "sha256": digest_of(plan.plan), "cost": told, "note": plan.note},
+    )
+    return plan
+
+
+def digest_of(plan: Mapping[str, Any]) -> str:
+    """SHA-256 of a plan's JSON with sorted keys, in hexadecimal: what the history holds it to."""
+    return hashlib.sha256(json.dumps(plan, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
+
+
+def _begins(plan: Plan) -> datetime | None:
+    """The earliest start that the plan has for work not begun when it was made."""
+    planned = {
+        operation["id"]
+        for order in plan.problem["orders"]
+        for operation in order["operations"]
+        if operation.get("state", "planned") == "planned"
+    }
+    starts = [
+        datetime.fromisoformat(booking["start"])
+        for key, booking in plan.plan["bookings"].items()
+        if key in planned
+    ]
+    return min(starts, default=None)
+
+
+def _hold_against_checker(plan: Plan) -> None:
+    from analysis.schedule.check import check
+
+    zone = plan.shop.zone
+    broken = [one for one in check(plan.problem, plan.plan) if not is_told(one, plan.plan)]
+    refuse(Reason(one.rule, said(one.message, plan.names, zone)) for one in broken[:20])
+
+
+def is_told(violation: Any, plan: Mapping[str, Any]) -> bool:
+    """Whether it is a clash of work in hand, which no plan can move and which the plan itself tells of."""
+    if violation.rule not in {"capacity", "hold", "hold_point"}:
+        return False
+    concerned = {violation.operation, violation.resource}
+    return any(concerned <= set(conflict["ids"]) for conflict in plan["conflicts"])
+
+
+def _place_orders(plan: Plan, facts: ShopFacts, *, by: Person, at: datetime) -> None:
+    places = {problem.place_id(one.pk): one.name for one in facts.places if one.kind == "bay"}
+    people = {problem.person_id(one.pk): one for one in facts.people}
+    objects = Person.objects.in_bulk([one.pk for one in facts.people])
+    assert plan.version is not None
+    for order in facts.orders:
+        entry = plan.plan["orders"].get(order.number)
+        if entry is None or not order.operations:
+            continue
+        crew = staffing.of_order(order, plan.plan["bookings"], places=places, people=people, zone=facts.shop.zone)
+        refuse(
+            rules.why_not_people(
+                plan.names.get(order.number, order.unit),
+                bay=crew.bay,
+                technician="yes" if crew.technician else "",
+                inspector="yes" if crew.inspector else "",
+            )
+        )
+        assert crew.technician is not None
+        assert crew.inspector is not None
+        orders.place_order(
+            WorkOrder(pk=order.pk),
+            bay=crew.bay,
+            planned_start=datetime.fromisoformat(entry["start"]),
+            planned_end=datetime.fromisoformat(entry["end"]),
+            technician=objects[crew.technician],
+            inspector=objects[crew.inspector],
+            version=plan.version,
+            by=by,
+            at=at,
+        )

@@ -1,0 +1,107 @@
+"""Alternatives for a problem, and what each of them costs against the plan before it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What an alternative is after: a title a planner chooses by, and the weights of the contract."""
+
+    title: str
+    weights: dict[str, float]
+
+
+FIRST = (
+    Aim("Fewest hours late", {"tardiness": 1.0, "moved_promise": 4.0}),
+    Aim("All done soonest", {"tardiness": 1.0, "moved_promise": 4.0, "makespan": 2.0}),
+)
+AGAIN = (
+    Aim("Fewest moves", {"tardiness": 1.0, "moved_promise": 4.0, "moved_start": 240.0, "changed_resource": 240.0}),
+    Aim("Promises first", {"tardiness": 0.25, "moved_promise": 20.0, "moved_start": 30.0, "changed_resource": 30.0}),
+    Aim("Fewest hours late", {"tardiness": 1.0, "moved_promise": 4.0}),
+)
+
+
+def aims(problem: Mapping[str, Any]) -> tuple[Aim, ...]:
+    """Around a plan in force the moves count too; without one there is nothing to move."""
+    return AGAIN if problem.get("previous") else FIRST
+
+
+def alternatives(
+    problem: Json, *, seconds: float, progress: Callable[[int, int, str], None]
+) -> Iterator[tuple[Aim, Json, Json]]:
+    """For each aim the problem with its weights and the plan found, leaving out plans that were found before."""
+    # numba and ortools: a second and 100 MB that a web process does without until it must.
+    from analysis.schedule.plan import plan
+
+    wanted = aims(problem)
+    seen: list[Any] = []
+    for number, aim in enumerate(wanted):
+        progress(number, len(wanted), f"looking for: {aim.title.lower()}")
+        stated = {**problem, "weights": aim.weights}
+        found = plan(stated, seconds=seconds / len(wanted))
+        if found["bookings"] in seen:
+            continue
+        seen.append(found["bookings"])
+        yield aim, stated, found
+
+
+def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -> Json:
+    """What a plan costs: hours late, promises missed and moved, operations moved, people changed, orders left out.
+
+    Moves are against `previous` of the problem; a promise is moved when the order ends after it. `before` has the
+    end of each order on the board when the plan was asked for.
+    """
+    weights = {order["id"]: float(order.get("weight", 1.0)) for order in problem["orders"]}
+    late = {key: entry["tardiness_minutes"] / 60 for key, entry in plan["orders"].items()}
+    promises = {key: entry["promise_moved_minutes"] / 60 for key, entry in plan["orders"].items()}
+    people = {one["id"] for one in problem["resources"] if one["kind"] == "person"}
+    previous = problem.get("previous") or {}
+    people_changed = [
+        one["operation"]
+        for one in plan["moved"]
+        if "resources" in one["changed"]
+        and set(previous[one["operation"]]["resources"]) & people
+        != set(plan["bookings"][one["operation"]]["resources"]) & people
+    ]
+    return {
+        "orders": len(plan["orders"]),
+        "late": sum(hours > 0 for hours in late.values()),
+        "hours_late": round(sum(late.values()), 2),
+        "weighted_hours_late": round(sum(weights[key] * hours for key, hours in late.items()), 2),
+        "promises_moved": [
+            {"order": key, "hours": round(hours, 2)} for key, hours in promises.items() if hours > 0
+        ],
+        "ends_moved": [
+            {"order": key, "from": before[key], "to": entry["end"]}
+            for key, entry in plan["orders"].items()
+            if key in before and datetime.fromisoformat(before[key]) != datetime.fromisoformat(entry["end"])
+        ],
+        "moved": len(plan["moved"]),
+        "could_move": sum(
+            operation.get("state", "planned") == "planned" and operation["id"] in previous
+            for order in problem["orders"]
+            for operation in order["operations"]
+        ),
+        "people_changed": len(people_changed),
+        "left_out": len(plan["unscheduled"]),
+    }
+
+
+def summary(found: Mapping[str, Any]) -> str:
+    """The costs in a sentence for the history."""
+    parts = [f"{found['orders']} orders", f"{found['late']} late by {found['hours_late']:g} h together"]
+    if found["could_move"]:
+        parts.append(f"{found['moved']} of {found['could_move']} operations moved")
+    if found["promises_moved"]:
+        parts.append(f"{len(found['promises_moved'])} past their promise")
+    if found["left_out"]:
+        parts.append(f"{found['left_out']} left out")
+    return ", ".join(parts)
