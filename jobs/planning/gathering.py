@@ -134,8 +134,7 @@ def standing(plan: Plan | None, changes: Iterable[Change]) -> dict[str, dict[str
         return {}
     bookings = dict(plan.plan["bookings"])
     for change in changes:
-        if "start" in change.after:
-            bookings[change.operation] = {name: change.after[name] for name in ("start", "end", "resources")}
+        bookings |= change.after.get("bookings", {})
     return bookings
 
 

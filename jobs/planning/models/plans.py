@@ -94,8 +94,8 @@ class Change(models.Model):
     sequence = models.PositiveIntegerField()
     operation = models.CharField(max_length=80, help_text="Id of the planning problem.")
     what = models.CharField(max_length=20, help_text="move, pin, unpin, extend.")
-    before = models.JSONField()
-    after = models.JSONField()
+    before = models.JSONField()  # `bookings` and `facts` of operations as they stood
+    after = models.JSONField()  # the same as they stand since
     by = models.ForeignKey(Person, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
     undone_by = models.ForeignKey(Person, on_delete=models.PROTECT, null=True, blank=True, related_name="+")

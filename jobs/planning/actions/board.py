@@ -1,0 +1,194 @@
+"""Moves by hand on the shop's board: made, taken back, and accepted together as the next version of the plan.
+
+Every planner of the shop works on the same board. A move is a row on top of the version in force; the board is that
+version with the moves laid over it. Pins and lengths are facts of the operation and go with the move that set them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.db.models import Max
+from django.http import Http404
+
+from jobs.errors import NotAllowed, Reason, refuse
+from jobs.ledger import actions as ledger
+from jobs.orders.models import WorkOrder
+from jobs.people import policies
+from jobs.people.models import Person, Shop
+from jobs.planning import making, problem
+from jobs.planning.actions import plans
+from jobs.planning.board import Board, Effect
+from jobs.planning.gathering import changes_on, plan_in_force
+from jobs.planning.models import Change, OperationFacts, Plan
+from jobs.planning.rules import board as rules
+from jobs.planning.wording import said
+
+Json = dict[str, Any]
+
+
+def board_now(shop: Shop, *, at: datetime) -> tuple[Board, problem.Stated, Plan | None]:
+    """The board as it stands, the facts under it, and the version it lies on."""
+    facts, stated = plans.stated_now(shop, at=at)
+    return Board(stated.problem, facts.bookings, stated.names, shop.zone), stated, facts.in_force
+
+
+@transaction.atomic
+def change_board(
+    operation: str,
+    *,
+    start: datetime | None = None,
+    swap: Mapping[str, str] | None = None,
+    minutes: int | None = None,
+    pin: bool | None = None,
+    push: bool = True,
+    seen: Mapping[str, Any] | None = None,
+    by: Person,
+    at: datetime,
+) -> tuple[Change, Effect]:
+    """Lay an operation elsewhere, give it to somebody else, make it longer, pin it or let it go.
+
+    `seen` is the booking as the planner saw it: when it stands elsewhere now, somebody was there first and the move
+    is refused.
+    """
+    policies.require(by, "plan-shop")
+    Shop.objects.select_for_update().get(pk=by.shop_id)
+    board, _, base = board_now(by.shop, at=at)
+    known = operation in board.stands
+    stands = board.stands.get(operation)
+    refuse(
+        rules.why_not_change(
+            known=known and base is not None,
+            state=board.work[operation].state if known else "",
+            stale=seen is not None and stands is not None and stands.to_json() != seen,
+            called=board.called(operation),
+        )
+    )
+    assert base is not None
+    if minutes is not None:
+        refuse(rules.why_not_minutes(minutes))
+    effect = board.move(operation, start=start, swap=swap, minutes=minutes, push=push)
+    before: Json = {"bookings": {key: board.stands[key].to_json() for key in effect.bookings}, "facts": {}}
+    after: Json = {"bookings": {key: one.to_json() for key, one in effect.bookings.items()}, "facts": {}}
+    if minutes is not None or pin is not None:
+        own = effect.bookings[operation]
+        before["facts"], after["facts"] = _set_facts(operation, own.to_json(), minutes, pin, shop=by.shop)
+    what = "pin" if pin else "unpin" if pin is False else "extend" if minutes is not None else "move"
+    sequence = (Change.objects.filter(base=base).aggregate(last=Max("sequence"))["last"] or 0) + 1
+    change = Change.objects.create(
+        shop=by.shop, base=base, sequence=sequence, operation=operation, what=what, before=before, after=after,
+        by=by, at=at,
+    )  # fmt: skip
+    if pin is not None:
+        words = "pinned" if pin else "let go"
+        _record("operation.pinned", operation, f"{_first(board.called(operation))} {words}.", by=by, at=at)
+    return change, effect
+
+
+@transaction.atomic
+def undo_change(*, by: Person, at: datetime) -> Change:
+    """Take back the last move that stands on the board, whoever made it."""
+    policies.require(by, "plan-shop")
+    Shop.objects.select_for_update().get(pk=by.shop_id)
+    standing = changes_on(plan_in_force(by.shop))
+    refuse(rules.why_not_undo(any_standing=bool(standing)))
+    change = standing[-1]
+    change.undone_by, change.undone_at = by, at
+    change.save(update_fields=["undone_by", "undone_at"])
+    for key, facts in change.before.get("facts", {}).items():
+        _restore_facts(key, facts, shop=by.shop)
+    return change
+
+
+@transaction.atomic
+def accept_board(*, note: str = "", by: Person, at: datetime) -> Plan:
+    """Accept the board as it stands as the next version; refused with every sentence of what clashes on it."""
+    policies.require(by, "plan-shop")
+    from analysis.schedule.check import check
+    from analysis.schedule.standing import standing
+
+    Shop.objects.select_for_update().get(pk=by.shop_id)
+    facts, stated = plans.stated_now(by.shop, at=at)
+    moves = changes_on(facts.in_force)
+    refuse(rules.why_not_publish(moves=len(moves)))
+    assert facts.in_force is not None
+    in_force = facts.in_force.plan["bookings"]
+    previous = dict(stated.problem.get("previous") or {})
+    previous |= {
+        key: {"start": in_force[key]["start"], "resources": in_force[key]["resources"]}
+        for key in previous
+        if key in in_force
+    }
+    laid = {**stated.problem, "previous": previous}
+    made = standing(laid, facts.bookings)
+    broken = [one for one in check(laid, made) if not plans.is_told(one, made)]
+    sentences = dict.fromkeys(said(one.message, stated.names, by.shop.zone) for one in broken)
+    if broken:
+        raise NotAllowed([Reason("clash", sentence) for sentence in list(sentences)[:20]])
+    plan = Plan.objects.create(
+        shop=by.shop,
+        title="Moved by hand",
+        problem=laid,
+        names=stated.names,
+        plan=made,
+        cost=making.cost(laid, made, before=problem.ends(in_force)),
+        marks=stated.marks,
+        made_at=at,
+    )
+    return plans.accept_plan(plan, note=note, by=by, at=at)
+
+
+def _set_facts(
+    key: str, booking: Json, minutes: int | None, pin: bool | None, *, shop: Shop
+) -> tuple[Json, Json]:
+    """State length or pin of an operation; gives its facts before and after."""
+    order, code = _found(key, shop)
+    facts, _ = OperationFacts.objects.get_or_create(work_order=order, operation=code)
+    before = {key: _facts_json(facts)}
+    if minutes is not None:
+        facts.minutes = minutes
+    if pin is not None:
+        facts.pin_start = datetime.fromisoformat(booking["start"]) if pin else None
+        facts.pin_resources = list(booking["resources"]) if pin else []
+    facts.save()
+    return before, {key: _facts_json(facts)}
+
+
+def _restore_facts(key: str, before: Json, *, shop: Shop) -> None:
+    order, code = _found(key, shop)
+    pin = before["pin_start"]
+    OperationFacts.objects.filter(work_order=order, operation=code).update(
+        minutes=before["minutes"],
+        pin_start=datetime.fromisoformat(pin) if pin else None,
+        pin_resources=before["pin_resources"],
+    )
+
+
+def _facts_json(facts: OperationFacts) -> Json:
+    return {
+        "minutes": facts.minutes,
+        "pin_start": facts.pin_start.isoformat() if facts.pin_start else None,
+        "pin_resources": facts.pin_resources,
+    }
+
+
+def _found(key: str, shop: Shop) -> tuple[WorkOrder, str]:
+    number, _, code = key.partition("/")
+    order = WorkOrder.objects.filter(shop=shop, number=number).first()
+    if order is None:
+        raise Http404("There is no such work order in your shop.")
+    return order, code
+
+
+def _record(kind: str, key: str, sentence: str, *, by: Person, at: datetime) -> None:
+    order, code = _found(key, by.shop)
+    ledger.append(
+        kind, chain=by.shop.code, by=by, at=at, sentence=sentence, about=[order, by], data={"operation": code}
+    )  # fmt: skip
+
+
+def _first(name: str) -> str:
+    return name[:1].upper() + name[1:]

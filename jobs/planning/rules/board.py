@@ -1,0 +1,38 @@
+"""Moves by hand: what can be taken as a move at all. What a move clashes with hinders nobody, it is said."""
+
+from __future__ import annotations
+
+from jobs.errors import Reason
+
+LONGEST_MINUTES = 20 * 24 * 60
+
+
+def why_not_change(*, known: bool, state: str, stale: bool, called: str) -> list[Reason]:
+    """`stale`: somebody else has changed the board since this person saw it, at the same operation."""
+    if not known:
+        return [Reason("not-on-board", f"{called} has no place on the board any longer. Load the board again.")]
+    reasons = []
+    if state == "started":
+        reasons.append(Reason("in-hand", f"{called} is in hand and stays where it is. State what is left of it."))
+    if stale:
+        sentence = f"Somebody has moved {called} meanwhile. See where it stands now, then move it again."
+        reasons.append(Reason("moved-meanwhile", sentence))
+    return reasons
+
+
+def why_not_minutes(minutes: int) -> list[Reason]:
+    if 0 <= minutes <= LONGEST_MINUTES:
+        return []
+    return [Reason("minutes", f"{minutes} minutes is no length for an operation: 0 to {LONGEST_MINUTES}.", "minutes")]
+
+
+def why_not_undo(*, any_standing: bool) -> list[Reason]:
+    if any_standing:
+        return []
+    return [Reason("nothing-to-undo", "No move by hand stands on the board since the plan was accepted.")]
+
+
+def why_not_publish(*, moves: int) -> list[Reason]:
+    if moves:
+        return []
+    return [Reason("no-moves", "The board stands as the plan in force has it. Move something first.")]
