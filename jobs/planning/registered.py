@@ -13,13 +13,13 @@ subjects.register(
     Place,
     "Bays and cranes",
     address=lambda key: reverse("history-of", args=["planning.place", key]),
-    page=lambda key: reverse("plan-place", args=[key]),
+    page=lambda key: reverse("plan-facts") + "#places",
 )
 subjects.register(
     ShiftPattern,
     "Shift patterns",
     address=lambda key: reverse("history-of", args=["planning.shiftpattern", key]),
-    page=lambda key: reverse("plan-pattern", args=[key]),
+    page=lambda key: reverse("plan-facts") + "#patterns",
 )
 
 for code, title in (

@@ -1,0 +1,142 @@
+"""What an import would do: each entry against the absences as they stand."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+from jobs.people.models import Shop
+from jobs.planning.imports.entries import Entry
+from jobs.planning.models import Absence
+from jobs.planning.rules import absences as rules
+from jobs.planning.rules.absences import Subject
+
+NEW, THERE, CHANGED, WITHDRAWN, BAD = "new", "there", "changed", "withdrawn", "bad"
+WORDS = {
+    NEW: "new",
+    THERE: "already there",
+    CHANGED: "changed",
+    WITHDRAWN: "withdrawn",
+    BAD: "not understood",
+}
+
+
+When = tuple[Subject, datetime, datetime | None]
+
+
+@dataclass(frozen=True)
+class Line:
+    """One entry and what would become of it; `held` are the absences it changes or withdraws."""
+
+    entry: Entry
+    verdict: str
+    why: str = ""
+    held: tuple[Absence, ...] = ()
+
+    @property
+    def word(self) -> str:
+        return WORDS[self.verdict]
+
+    @property
+    def takes(self) -> bool:
+        return self.verdict in (NEW, CHANGED, WITHDRAWN)
+
+    @property
+    def subject(self) -> str:
+        if self.entry.who is not None:
+            return rules.name_of(self.entry.who)
+        return rules.name_of(self.held[0].subject) if self.held else ""
+
+
+def compared(entries: Sequence[Entry], shop: Shop, *, at: datetime) -> list[Line]:
+    """A line for each entry; further lines withdraw what a series has no longer."""
+    standing = list(
+        Absence.objects.filter(shop=shop, withdrawn_at__isnull=True).select_related(
+            "shop", "person", "place", "instrument"
+        )
+    )
+    by_uid = {one.uid: one for one in standing if one.uid}
+    by_time = {(one.subject, one.starts_at, one.ends_at): one for one in standing}
+    found: list[Line] = []
+    taken: dict[str, int] = {}
+    for entry in entries:
+        if not entry.why and entry.uid in taken:
+            why = f"It has the same identification as line {taken[entry.uid]}."
+            found.append(Line(entry, BAD, why))
+            continue
+        line = _line(entry, shop, by_uid, by_time, at)
+        if line.verdict != BAD:
+            taken[entry.uid] = entry.line
+        if line.verdict == NEW and entry.who is not None and entry.starts_at is not None:
+            by_time[(entry.who, entry.starts_at, entry.ends_at)] = Absence()
+        found.append(line)
+    return found + _no_longer(found, standing)
+
+
+def _line(
+    entry: Entry,
+    shop: Shop,
+    by_uid: dict[str, Absence],
+    by_time: dict[When, Absence],
+    at: datetime,
+) -> Line:
+    if entry.why:
+        return Line(entry, BAD, entry.why)
+    held = by_uid.get(entry.uid)
+    if entry.cancelled:
+        own = [one for uid, one in by_uid.items() if uid == entry.uid or _is_of(uid, entry.series)]
+        if own:
+            return Line(entry, WITHDRAWN, held=tuple(own))
+        return Line(entry, THERE, "It is cancelled, and nothing of it is entered.")
+    assert entry.who is not None
+    assert entry.starts_at is not None
+    if held is not None and _same(held, entry):
+        return Line(entry, THERE)
+    same_time = by_time.get((entry.who, entry.starts_at, entry.ends_at))
+    if held is None and same_time is not None:
+        return Line(entry, THERE, "The same time is entered already.")
+    reasons = rules.why_not_enter(entry.who, shop=shop, starts_at=entry.starts_at, ends_at=entry.ends_at, at=at)
+    if reasons:
+        return Line(entry, BAD, " ".join(one.sentence for one in reasons))
+    return Line(entry, NEW) if held is None else Line(entry, CHANGED, held=(held,))
+
+
+def _same(held: Absence, entry: Entry) -> bool:
+    stated = (entry.who, entry.starts_at, entry.ends_at, entry.reason)
+    return (held.subject, held.starts_at, held.ends_at, held.reason) == stated
+
+
+def _is_of(uid: str, series: str) -> bool:
+    return bool(series) and uid.startswith(f"{series}@@")
+
+
+def _no_longer(lines: Iterable[Line], standing: Iterable[Absence]) -> list[Line]:
+    """Times of a series in the file that it had when it was imported before, and has no longer."""
+    stated = {line.entry.uid for line in lines}
+    series = {line.entry.series: line.entry for line in lines if line.entry.series and not line.entry.cancelled}
+    first: dict[str, datetime] = {}
+    for line in lines:
+        if line.entry.series and line.entry.starts_at is not None:
+            held = first.get(line.entry.series, line.entry.starts_at)
+            first[line.entry.series] = min(held, line.entry.starts_at)
+    found = []
+    for one in standing:
+        for name, entry in series.items():
+            # What lies before the stretch that was looked at is history, not taken back.
+            if _is_of(one.uid, name) and one.uid not in stated and one.starts_at >= first[name]:
+                gone = Entry(entry.line, entry.text, uid=one.uid, cancelled=True)
+                found.append(Line(gone, WITHDRAWN, "The series has this time no longer.", (one,)))
+    return found
+
+
+def digest(lines: Iterable[Line]) -> str:
+    """Tells whether what would be done is still what was shown."""
+    shown = [
+        [line.entry.line, line.verdict, line.entry.uid, line.subject, str(line.entry.starts_at),
+         str(line.entry.ends_at), line.entry.reason, [one.pk for one in line.held]]
+        for line in lines
+    ]  # fmt: skip
+    return hashlib.sha256(json.dumps(shown).encode()).hexdigest()
