@@ -53,6 +53,14 @@ def shift_if_seen(points: Points, spec: Spec, fit: Fit) -> list[Shift]:
     return [Shift(NAME, turn, PRIOR_MM)]
 
 
+def gain(points: Points, spec: Spec, fit: Fit) -> float:
+    """How far chi square would fall with a miss let in; 0 where none is looked for."""
+    if spec.kind != "lobe" or _stated(points, spec) is not None:
+        return 0.0
+    size, variance, _ = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
+    return size**2 / variance
+
+
 def still_seen(points: Points, spec: Spec, fit: Fit) -> bool:
     """Whether a miss that was believed early still stands out, now that everything else was looked for."""
     if _stated(points, spec) is not None or NAME not in fit.shifts:

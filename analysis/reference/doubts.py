@@ -60,7 +60,8 @@ def scale_of(fit: Fit, index: list[int], relative: Floats, prior: Floats, scales
         logs.append(-0.5 * logdet + 0.5 * float(pull @ np.linalg.solve(information + np.diag(size**-2.0), pull)))
     weight = np.exp(np.array(logs) - max(logs))
     weight /= weight.sum()
-    return float(np.exp(np.sum(weight * np.log(scales))))
+    # where little is told of the scale its tail is long, and what nothing tells apart errs as the tail does: the mean
+    return float(np.sum(weight * scales))
 
 
 def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -> float | None:

@@ -172,6 +172,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     trial = _Trial(points, spec, look, encoder_per_crank, gain, axis=axis.shift_if_stated(points, spec))
     out = Estimate(points, trial.solve(shape, use, crest, gentle=True), shape, use)
     if not trial.axis:
+        _hums(out, trial, axis.gain(points, spec, out.fit))
         trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
             out.fit = trial.solve(shape, use, out.fit.crest_deg, gentle=True, start=out.fit)
@@ -180,6 +181,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         found = search.findings(points, out.fit, out.use, [t.name for t in trial.throws])
         if not found:
             break
+        if _hums(out, trial, found[0].gain):
+            continue
         if found[0].is_throw:
             trial.throws.append(_shift_of(found[0]))
             trial.place_throws(out, crest)
@@ -196,7 +199,9 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
 
 def _refine(out: Estimate, trial: _Trial) -> None:
     """Hum, the scales of the nuisances, and the throws that were not believed."""
-    more, out.hum_hz = hum.additions(out.points, out.fit)
+    more: list[Addition] = []
+    if out.hum_hz is None:
+        more, out.hum_hz = hum.additions(out.points, out.fit)
     trial.offsets += more
     if not trial.axis:
         trial.axis = axis.shift_if_seen(out.points, trial.spec, out.fit)
@@ -299,7 +304,7 @@ def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest:
     if out.shape.known and left[0][2].misfit(out.use) > MISFIT_PART * trial.look.range:
         return False           # neither explains it: the datum is not the one in the spec
     loss, suspect, fit = left[0]
-    near = [s for other, s, _ in left if other < ALIKE * loss]
+    near = [s for other, s, _ in left if other < ALIKE * loss or s.time_s == suspect.time_s]
     slip = next((s for s in near if s.shift is not None), None)
     knock = next((s for s in near if s.shift is None), None)
     if slip is not None and (slip is suspect or len(np.unique(out.points.sweep[out.use])) < 3):
@@ -340,6 +345,22 @@ def _tried(out: Estimate, trial: _Trial, found: list[search.Finding], crest: flo
             if ALIKE * other.loss(out.use) < fit.loss(out.use):
                 left.append((other.loss(out.use), slip, other))
     return sorted(left, key=lambda item: item[0])
+
+
+def _hums(out: Estimate, trial: _Trial, gain: float) -> bool:
+    """Take in a hum that is surer than what else was found, with that `gain`.
+
+    Folded by the sampling to a few cycles a sweep it looks like a throw, a knock or a miss of the axis.
+    """
+    if out.hum_hz is not None or gain <= 0.0:
+        return False
+    more, hum_hz = hum.additions(out.points, out.fit)
+    if not more or out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain:
+        return False
+    trial.offsets += more
+    out.hum_hz = hum_hz
+    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    return True
 
 
 def _offset(points: Points, knock: search.Finding) -> Addition:

@@ -132,6 +132,11 @@ class Fit:
         cross = np.vstack([cross_dense[:self.k], self.design.shape.T @ weighted, cross_dense[self.k:]])
         return weighted.T @ self.residual, columns.T @ weighted - cross.T @ (self.inverse @ cross)
 
+    def gain_together(self, columns: Floats) -> float:
+        """How far chi square would fall if all the columns, shape (n, m), were let in at once."""
+        pull, free = self.score_of(columns)
+        return float(pull @ linalg.lstsq(free, pull)[0]) / self.s0**2
+
     def _score(self, columns: Floats) -> tuple[Floats, Floats]:
         """Residuals projected on each column, and the column's power that nothing else can take."""
         k = self.k
