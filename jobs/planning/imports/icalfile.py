@@ -23,6 +23,7 @@ from jobs.planning.naming import Directory, NotFound
 from jobs.planning.rules.absences import Subject
 
 MOST_LINES = 200
+LONGEST = timedelta(days=5 * 366)
 _SUMMARY = re.compile(r"\s*(.+?)\s*(?::|–|—|\s-\s|\()\s*(.*)", re.DOTALL)
 
 
@@ -76,7 +77,7 @@ def _overridden(blocks: list[tuple[int, str]]) -> dict[str, set[datetime]]:
             continue
         try:
             event = _parsed(block)
-            instant = _instant(event.get("RECURRENCE-ID"), UTC)
+            instant = _instant(_once(event, "RECURRENCE-ID"), UTC)
         except (NotUnderstood, moments.NoSuchTime):
             continue
         found.setdefault(str(event.get("UID", "")), set()).add(instant)
@@ -133,7 +134,7 @@ def _stated(
     if not given:
         raise NotUnderstood("The entry has no UID, so it could not be found again.")
     series = uid_of(f"ical:{given}")
-    one_of_series = event.get("RECURRENCE-ID")
+    one_of_series = _once(event, "RECURRENCE-ID")
     uid = series
     if one_of_series is not None:
         uid = recurrence.uid_at(series, _instant(one_of_series, zone))
@@ -179,7 +180,9 @@ def _first(event: Event, zone: ZoneInfo) -> tuple[datetime | date, Any]:
     start = _value(event, "DTSTART", zone)
     if start is None:
         raise NotUnderstood("The entry has no DTSTART, so it does not say from when.")
-    end, duration = _value(event, "DTEND", zone), event.get("DURATION")
+    end, duration = _value(event, "DTEND", zone), _once(event, "DURATION")
+    if duration is not None and not timedelta(0) < duration.dt <= LONGEST:
+        raise NotUnderstood("Its DURATION is nothing, or more than five years.")
     if not isinstance(start, datetime):
         days = _days(start, end, duration)
         return start, lambda day: (moments.begins(day, None, zone), moments.begins(day + days, None, zone))
@@ -207,13 +210,18 @@ def _days(start: date, end: date | datetime | None, duration: Any) -> timedelta:
     return days
 
 
-def _value(event: Event, name: str, zone: ZoneInfo) -> datetime | date | None:
-    """A day, or a time with its zone: the one the entry names, else the shop's."""
+def _once(event: Event, name: str) -> Any:
     held = event.get(name)
-    if held is None:
-        return None
     if isinstance(held, list):
         raise NotUnderstood(f"The entry has {name} twice.")
+    return held
+
+
+def _value(event: Event, name: str, zone: ZoneInfo) -> datetime | date | None:
+    """A day, or a time with its zone: the one the entry names, else the shop's."""
+    held = _once(event, name)
+    if held is None:
+        return None
     found = getattr(held, "dt", None)
     if not isinstance(found, date):
         raise NotUnderstood(f"{name} is no day or time.")
