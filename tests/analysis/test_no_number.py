@@ -1,0 +1,59 @@
+"""Traces that once got a number and should not have; each beside a like one that should."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from analysis import analyse, simulate
+from analysis.simulate import Setup
+
+LOBE = Setup(lift=simulate.harmonic_lobe(17.0, 58.0, 1.4), reach_deg=140.0, encoder_step_deg=0.03, noise_mm=0.002,
+             speeds_deg_s=(5.87, 6.29), interval_s=0.023)
+SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+SEEDS = (31, 32, 33)
+
+
+def looked_at(setup: Setup) -> tuple[dict[str, object], str, float]:
+    """The result, the names of what failed with their messages, and the true crest."""
+    made = simulate.record(setup)
+    result = analyse(made.csv(), SPEC)
+    checks = result["checks"]
+    assert isinstance(checks, list)
+    return result, " ".join(f"{c['name']}: {c['message']}" for c in checks if not c["passed"]), made.crest_deg
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("part", [0.45, 0.6])
+def test_a_slip_in_the_last_sweep_is_no_knock(seed: int, part: float) -> None:
+    # less than what the gate on jumps of the encoder sees
+    slip = replace(LOBE, slips=((3, part, 0.35),), seed=seed)
+    result, failed, _ = looked_at(slip)
+    assert result["reference_deg"] is None
+    assert "slip" in failed
+    result, failed, crest_deg = looked_at(replace(LOBE, knocks=((3, part, 0.15),), seed=seed))
+    assert abs(float(str(result["reference_deg"])) - crest_deg) < 1.6 * float(str(result["expanded_uncertainty_deg"]))
+
+
+@pytest.mark.parametrize("senses", [(-1, 1, -1), (1, -1, 1, -1)])
+def test_a_crest_that_rails_in_all_sweeps_of_one_sense_gives_no_number(senses: tuple[int, ...]) -> None:
+    # a dwell that is quieter than the converter's step in the forward sweeps only, as a step boundary may have it
+    setup = replace(LOBE, lift=simulate.harmonic_lobe(17.0, 58.0, 1.0, 18.0), senses=senses, noise_mm=0.004, seed=5)
+    made = simulate.record(setup)
+    forward = (made.encoder_deg[1:] > made.encoder_deg[:-1]).tolist()
+    lift = made.lift.copy()
+    railed = (lift > 17.98) & [forward[0], *forward]
+    lift[railed] = 17.98
+    assert analyse(made.csv(), SPEC)["reference_deg"] is not None
+    result = analyse(replace(made, lift=lift).csv(), SPEC)
+    assert result["reference_deg"] is None
+
+
+def test_a_lag_that_no_probe_has_is_no_lag() -> None:
+    slow = replace(LOBE, delay_s=0.08, ripple=0.3, speeds_deg_s=(6.0, 4.0))
+    result, _, crest_deg = looked_at(slow)
+    assert abs(float(str(result["reference_deg"])) - crest_deg) < 1.6 * float(str(result["expanded_uncertainty_deg"]))
+    result, failed, _ = looked_at(replace(slow, delay_s=0.3))
+    assert result["reference_deg"] is None
+    assert "belong together" in failed
