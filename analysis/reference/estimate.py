@@ -304,7 +304,7 @@ def _put_aside(out: Estimate, trial: _Trial, found: list[search.Finding], crest:
     if out.shape.known and left[0][2].misfit(out.use) > MISFIT_PART * trial.look.range:
         return False           # neither explains it: the datum is not the one in the spec
     loss, suspect, fit = left[0]
-    near = [s for other, s, _ in left if other < ALIKE * loss or s.time_s == suspect.time_s]
+    near = [s for other, s, _ in left if other < ALIKE * loss]
     slip = next((s for s in near if s.shift is not None), None)
     knock = next((s for s in near if s.shift is None), None)
     if slip is not None and (slip is suspect or len(np.unique(out.points.sweep[out.use])) < 3):

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
 
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
@@ -33,6 +34,8 @@ MOST_PLACES = 24
 LEAST_SLIP_DEG = 0.2
 SLIP_PRIOR_DEG = 20.0
 MOST_SLIP_DEG = 15.0
+SHOWN_PART = 0.5           # of a slip: the least of it that the encoder's own jump has to show
+JUMP_AROUND = 15          # points about one, whose pace is the usual there
 LEAST_GAIN = 35.0          # of chi square, before either is believed
 KNOCK_GAIN = 120.0
 KNOCK_NOISE = 2.0          # a knock smaller than this many standard deviations of a point is left to the noise
@@ -201,10 +204,27 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
 
 
 def slip_in_its_place(points: Points, fit: Fit, knock: Finding) -> Finding | None:
-    """The slip that would look like a knock: the angle stands off from that moment on, in the middle of a sweep."""
-    pattern = (points.time_s >= knock.time_s).astype(float)
+    """The slip that would look like a knock: within the same sweep, where the encoder itself jumps.
+
+    None where it shows no jump that could be it.
+    """
+    start_s, jump = _jump(points, knock.sweep)
+    pattern = (points.time_s >= start_s).astype(float)
     column = -fit.slope * pattern
-    return _slipped(float(fit.gain(column[:, None])[0]), pattern, fit.size(column), knock.time_s)
+    size = fit.size(column)
+    if jump * np.sign(size) < SHOWN_PART * abs(size):
+        return None
+    return _slipped(float(fit.gain(column[:, None])[0]), pattern, size, start_s)
+
+
+def _jump(points: Points, sweep: int) -> tuple[float, float]:
+    """When the encoder goes furthest beyond its pace within a sweep, seconds, and how far, crank degrees."""
+    mine = np.flatnonzero((points.sweep == sweep) & (points.count < 4.0))
+    lasted = np.diff(points.time_s[mine])
+    pace = np.diff(points.angle_deg[mine]) / np.maximum(lasted, 1e-9)
+    beyond = (pace - median_filter(pace, JUMP_AROUND, mode="nearest")) * lasted
+    at = int(np.argmax(np.abs(beyond)))
+    return float(points.time_s[mine[at + 1]]), float(beyond[at])
 
 
 def _slipped(gain: float, pattern: Floats, size_deg: float, start_s: float) -> Finding | None:
