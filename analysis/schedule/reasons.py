@@ -39,7 +39,7 @@ def late(timeline: Timeline, bookings: dict[int, Booking], order: Order) -> list
             found.append(f"{operation.id} is pinned to {problem.instant(operation.pin_start)}.")
         waits = [(bookings[one].end + lag, one) for one, lag in operation.after]
         ready = max([problem.now, problem.orders[operation.order].release, *(at for at, _ in waits)])
-        if booking.start > ready and operation.pin_start is None:
+        if booking.start > problem.on_grid(ready) and operation.pin_start is None:
             reason = _kept_from(timeline, operation, booking, ready)
             if reason not in found:
                 found.append(reason)

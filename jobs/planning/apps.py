@@ -7,4 +7,4 @@ class PlanningConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        from jobs.planning import registered  # noqa: F401
+        from jobs.planning import panels, registered  # noqa: F401

@@ -4,7 +4,7 @@ from jobs.planning.models.absences import Absence
 from jobs.planning.models.calendars import Holiday, Rota, ShiftPattern, ShiftSpan
 from jobs.planning.models.operations import Estimate, OperationFacts
 from jobs.planning.models.places import Place
-from jobs.planning.models.plans import Change, Plan, Planning
+from jobs.planning.models.plans import Change, Plan, Planning, Watcher
 
 __all__ = [
     "Absence",
@@ -18,4 +18,5 @@ __all__ = [
     "Rota",
     "ShiftPattern",
     "ShiftSpan",
+    "Watcher",
 ]

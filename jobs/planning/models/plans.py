@@ -107,3 +107,14 @@ class Change(models.Model):
 
     def __str__(self) -> str:
         return f"{self.what} {self.operation}"
+
+
+class Watcher(models.Model):
+    """A planner who has the board open: when the page asked last, and which operation they hold."""
+
+    person = models.OneToOneField(Person, on_delete=models.CASCADE, related_name="+")
+    at = models.DateTimeField()
+    holding = models.CharField(max_length=80, blank=True)
+
+    def __str__(self) -> str:
+        return str(self.person)

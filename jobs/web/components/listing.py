@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set as AbstractSet
 from typing import Any
 
 from django import template
@@ -85,7 +86,7 @@ def navigation(context: template.Context) -> dict[str, Any]:
     match = getattr(request, "resolver_match", None)
     here = match.url_name if match is not None else ""
     links = [
-        {"url": name, "label": label, "here": here in family}
+        {"url": name, "label": label, "here": here in family or (name == "plan-board" and here.startswith("plan-"))}
         for name, label, action, family in _WAYS
         if action in allowed
     ]
@@ -99,8 +100,9 @@ _INSTRUMENT_PAGES = {
     "instruments", "instrument", "instrument-new", "instrument-calibrate", "instrument-withdraw",
     "instrument-return", "calibration",
 }  # fmt: skip
-_WAYS = (
+_WAYS: tuple[tuple[str, str, str, AbstractSet[str]], ...] = (
     ("board", "Work orders", "see-work", _ORDER_PAGES),
+    ("plan-board", "Plan", "see-plan", frozenset()),
     ("instruments", "Instruments", "see-work", _INSTRUMENT_PAGES),
     ("units", "Units and engines", "see-work", {"units", "unit", "engine"}),
     ("people", "People", "see-work", {"people", "person", "person-new"}),

@@ -1,0 +1,141 @@
+"""The board as its page draws it: rows, bars and orders, with instants as minutes since 1970 (UTC)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from jobs.planning.board import Board
+from jobs.planning.clashes import Judge
+from jobs.planning.gathering import ShopFacts
+from jobs.planning.wording import said
+
+Json = dict[str, Any]
+ROWS = ("bay", "crane", "person", "instrument")
+
+
+def minutes(at: datetime | str) -> int:
+    """Minutes since 1970-01-01 UTC."""
+    instant = datetime.fromisoformat(at) if isinstance(at, str) else at
+    return int(instant.timestamp() // 60)
+
+
+def instant(value: int) -> datetime:
+    """The instant of so many minutes since 1970; raises ValueError beyond what a calendar has."""
+    try:
+        return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(minutes=value)
+    except OverflowError as error:
+        raise ValueError("no such instant") from error
+
+
+def drawn(board: Board, facts: ShopFacts) -> Json:
+    """Everything the page of the board needs; `shown` is the stretch of time that it spans."""
+    begin, end = _stretch(board)
+    judge = Judge(board, board.stands)
+    version = facts.in_force
+    return {
+        "mark": facts.board,
+        "version": version.version if version is not None else None,
+        "now": minutes(board.now),
+        "grid": int(board.grid.total_seconds() // 60),
+        "zone": facts.shop.time_zone,
+        "from": begin,
+        "to": end,
+        "rows": [_row(board, one, begin, end) for kind in ROWS for one in board.resources.values()
+                 if one["kind"] == kind],
+        "bars": [_bar(board, judge, key) for key in board.stands],
+        "orders": {key: _order(board, key, facts) for key in board.orders},
+        "conflicts": [said(one["sentence"], board.names, board.zone) for one in _conflicts(version)],
+        "left_out": _left_out(board, version),
+    }  # fmt: skip
+
+
+def _stretch(board: Board) -> tuple[int, int]:
+    """From the midnight before the earliest to the one after the last, at least two weeks."""
+    starts = [one.start for one in board.stands.values()] + [board.now]
+    ends = [one.end for one in board.stands.values()] + [board.now + timedelta(days=14)]
+    first = min(starts).astimezone(board.zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    last = max(ends).astimezone(board.zone).replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=2)
+    return minutes(first), minutes(last)
+
+
+def _row(board: Board, resource: Json, begin: int, end: int) -> Json:
+    """A line of the board, with the stretches in which nobody is there."""
+    closed: list[tuple[int, int]] = []
+    if "calendar" in resource:
+        at = begin
+        for since, until in board.calendars[resource["calendar"]]:
+            low, high = minutes(since), minutes(until)
+            if high <= begin or end <= low:
+                continue
+            if at < low:
+                closed.append((at, low))
+            at = max(at, high)
+        if at < end:
+            closed.append((at, end))
+    usable = resource.get("usable_until")
+    if usable is not None and minutes(usable) < end:
+        closed.append((max(begin, minutes(usable)), end))
+    return {
+        "id": resource["id"],
+        "kind": resource["kind"],
+        "name": board.called(resource["id"]),
+        "skills": [board.called(one) for one in resource.get("skills") or ()],
+        "closed": closed,
+    }
+
+
+def _bar(board: Board, judge: Judge, key: str) -> Json:
+    work, stands = board.work[key], board.stands[key]
+    return {
+        "id": key,
+        "order": work.order,
+        "name": board.called(key).rpartition(" of ")[0],
+        "start": minutes(stands.start),
+        "end": minutes(stands.end),
+        "resources": list(stands.resources),
+        "state": work.state,
+        "pinned": bool(work.pin),
+        "keeps": [one for one in stands.resources if board.keeps(work, one)],
+        "clashes": judge.clashes(key),
+        "seen": stands.to_json(),
+    }
+
+
+def _order(board: Board, key: str, facts: ShopFacts) -> Json:
+    order = board.orders[key]
+    end = Judge(board, board.stands).order_end(key, board.stands)
+    limits = {name: minutes(order[name]) for name in ("due", "promise") if order.get(name)}
+    late = end is not None and any(minutes(end) > limit for limit in limits.values())
+    found = next(one for one in facts.orders if one.number == key)
+    return {
+        "name": board.called(key),
+        "number": key,
+        "pk": found.pk,
+        "end": minutes(end) if end is not None else None,
+        "late": late,
+        "placed": end is not None,
+        "urgent": order.get("weight", 1.0),
+        **limits,
+    }
+
+
+def _conflicts(version: Any) -> list[Mapping[str, Any]]:
+    return list(version.plan["conflicts"]) if version is not None else []
+
+
+def _left_out(board: Board, version: Any) -> list[Json]:
+    """Open orders without a place on the board, with the reason where the plan gives one."""
+    reasons = {one["order"]: one["reason"] for one in (version.plan["unscheduled"] if version is not None else [])}
+    placed = {board.work[key].order for key in board.stands}
+    return [
+        {
+            "order": key,
+            "name": board.called(key),
+            "reason": said(reasons[key], board.names, board.zone) if key in reasons else
+            "Requested since the plan in force was made.",
+        }
+        for key in board.orders
+        if key not in placed
+    ]  # fmt: skip

@@ -1,0 +1,177 @@
+"""Plans as pages show them: in the words and the time of the shop, costs side by side, bars drawn to scale."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from jobs.planning.models import Plan
+from jobs.planning.promising import Offer
+from jobs.planning.wording import length, moment, said
+
+Json = dict[str, Any]
+
+
+@dataclass
+class Alternative:
+    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why."""
+
+    plan: Plan
+    moves: list[tuple[str, str, str]] = field(default_factory=list)
+    late: list[tuple[str, str, list[str]]] = field(default_factory=list)
+    promises: list[str] = field(default_factory=list)
+    ends: list[tuple[str, str, str, str]] = field(default_factory=list)
+    left_out: list[tuple[str, str]] = field(default_factory=list)
+    conflicts: list[str] = field(default_factory=list)
+
+
+def alternative(plan: Plan) -> Alternative:
+    """Everything a planner needs to choose a plan or to leave it."""
+    names, zone, made, cost = plan.names, plan.shop.zone, plan.plan, plan.cost
+    found = Alternative(plan)
+    previous = plan.problem.get("previous") or {}
+    for one in made["moved"]:
+        key = one["operation"]
+        found.moves.append((_first(names.get(key, key)), _move(previous[key], made["bookings"][key], names, zone),
+                            said(one["reason"], names, zone)))  # fmt: skip
+    for key, entry in made["orders"].items():
+        if entry["tardiness_minutes"]:
+            why = [said(one, names, zone) for one in entry.get("late_because", [])]
+            found.late.append((names.get(key, key), length(entry["tardiness_minutes"]), why))
+    found.late.sort(key=lambda one: one[0])
+    for one in cost.get("promises_moved", []):
+        found.promises.append(f"{names.get(one['order'], one['order'])}: {length(one['hours'] * 60)} after its promise")
+    for one in cost.get("ends_moved", []):
+        before, after = datetime.fromisoformat(one["from"]), datetime.fromisoformat(one["to"])
+        by = length((after - before).total_seconds() / 60)
+        found.ends.append((names.get(one["order"], one["order"]), moment(before, zone), moment(after, zone),
+                           f"{by} {'later' if after > before else 'earlier'}"))  # fmt: skip
+    for one in made["unscheduled"]:
+        found.left_out.append((names.get(one["order"], one["order"]), said(one["reason"], names, zone)))
+    reasons = {one["reason"] for one in made["unscheduled"]}
+    found.conflicts = [
+        said(one["sentence"], names, zone) for one in made["conflicts"] if one["sentence"] not in reasons
+    ]
+    return found
+
+
+def _move(before: Mapping[str, Any], after: Mapping[str, Any], names: Mapping[str, str], zone: ZoneInfo) -> str:
+    """From where to where, leaving out what stays."""
+    parts = []
+    start, then = datetime.fromisoformat(before["start"]), datetime.fromisoformat(after["start"])
+    if start != then:
+        parts.append(f"from {moment(start, zone)} to {moment(then, zone)}")
+    gone = [one for one in before["resources"] if one not in after["resources"]]
+    come = [one for one in after["resources"] if one not in before["resources"]]
+    if gone or come:
+        old, new = (", ".join(names.get(one, one) for one in some) for some in (gone, come))
+        parts.append(f"{old} → {new}")
+    return "; ".join(parts)
+
+
+def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]:
+    """The costs line by line, one column for each alternative."""
+    costs = [one.plan.cost for one in alternatives]
+    if not costs:
+        return []
+    rows: list[tuple[str, list[str]]] = [
+        ("Orders late", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
+        ("Hours late, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
+        ("Hours late, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
+        ("Promises not kept", [str(len(cost["promises_moved"])) for cost in costs]),
+        ("Orders left out", [str(cost["left_out"]) for cost in costs]),
+    ]
+    if any(cost["could_move"] for cost in costs):
+        rows += [
+            ("Operations moved", [f"{cost['moved']} of {cost['could_move']}" for cost in costs]),
+            ("Operations that change people", [str(cost["people_changed"]) for cost in costs]),
+            ("Orders that end at another time", [str(len(cost["ends_moved"])) for cost in costs]),
+        ]
+    return rows
+
+
+def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:
+    """A promise in a sentence, with what it takes."""
+    if not offer.moved:
+        return f"{moment(offer.at, zone)}, with everything else where it stands."
+    assert offer.moved_from is not None
+    assert offer.moved_to is not None
+    other = names.get(offer.moved, offer.moved)
+    late = ", which is too late for it" if offer.moved_late else ""
+    moved = f"{moment(offer.moved_from, zone)} to {moment(offer.moved_to, zone)}"
+    return f"{moment(offer.at, zone)}, if {other} moves from {moved}{late}."
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of a drawn plan: a resource with its operations as (x, width, what, is a hold point)."""
+
+    name: str
+    bars: list[tuple[float, float, str, bool]]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A plan drawn to scale on a sheet `WIDE` units wide; `days` are (x, words)."""
+
+    lines: list[Line]
+    days: list[tuple[float, str]]
+    wide: float
+    rows: list[tuple[str, str, str, str, str]]
+
+
+WIDE = 1000.0
+DRAWN = ("bay", "crane", "person")
+Stretch = tuple[datetime, datetime, list[str]]
+MOST_DAYS = 14
+
+
+def sheet(
+    given: Mapping[str, Mapping[str, Any]], resources: Iterable[Json], names: Mapping[str, str], zone: ZoneInfo
+) -> Sheet:
+    """Bookings as a drawing of their first two weeks, and whole as rows (order, operation, start, end, with what)."""
+    bookings = {
+        key: (datetime.fromisoformat(one["start"]), datetime.fromisoformat(one["end"]), one["resources"])
+        for key, one in given.items()
+    }
+    resources = list(resources)
+    if not bookings:
+        return Sheet([], [], WIDE, [])
+    begin = min(start for start, _, _ in bookings.values()).astimezone(zone).replace(hour=0, minute=0)
+    last = max(end for _, end, _ in bookings.values()).astimezone(zone)
+    days = min(MOST_DAYS, (last.date() - begin.date()).days + 1)
+    scale = WIDE / (days * 1440)
+
+    def x(at: datetime) -> float:
+        return round((at.timestamp() - begin.timestamp()) / 60 * scale, 2)
+
+    drawn = [one for kind in DRAWN for one in resources if one["kind"] == kind]
+    lines = [_line(one["id"], bookings, names, x) for one in drawn]
+    marks = []
+    for day in range(days):
+        at = (begin.replace(tzinfo=None) + timedelta(days=day)).replace(tzinfo=zone)
+        marks.append((x(at), f"{at:%a} {at.day}"))
+    rows = [
+        (names.get(key.partition("/")[0], key), names.get(key, key).rpartition(" of ")[0], moment(start, zone),
+         moment(end, zone), ", ".join(names.get(one, one) for one in resources))
+        for key, (start, end, resources) in sorted(bookings.items(), key=lambda one: (one[1][0], one[0]))
+    ]  # fmt: skip
+    return Sheet(lines, marks, WIDE, rows)
+
+
+def _line(
+    key: str, bookings: Mapping[str, Stretch], names: Mapping[str, str], x: Callable[[datetime], float]
+) -> Line:
+    bars = [
+        (x(start), max(1.0, round(x(end) - x(start), 2)), names.get(one, one), start == end)
+        for one, (start, end, resources) in bookings.items()
+        if key in resources and x(start) < WIDE
+    ]
+    return Line(names.get(key, key), bars)
+
+
+def _first(name: str) -> str:
+    return name[:1].upper() + name[1:]

@@ -1,0 +1,238 @@
+"""The board: the page, what it draws, what a move would do, moves made and taken back, and who else is there."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse, JsonResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from jobs.errors import Refusal, WrongPerson
+from jobs.people import policies
+from jobs.planning import boarddata, shown
+from jobs.planning.actions import board as actions
+from jobs.planning.actions import plans
+from jobs.planning.board import Board
+from jobs.planning.forms.plans import BoardMove, MoveForm, NoteForm
+from jobs.planning.gathering import board_mark, changes_on, plan_in_force
+from jobs.planning.models import Watcher
+from jobs.planning.wording import moment
+from jobs.web.http import PersonRequest
+
+REMEMBERED_S = 4.0  # a look at what a move would do may be that far behind the facts; the move itself never is
+HERE = timedelta(seconds=12)
+SEEN_AGAIN = timedelta(seconds=4)
+_REMEMBERED: dict[tuple[int, str], tuple[float, Board]] = {}
+
+
+@require_GET
+@never_cache
+def board_page(request: PersonRequest) -> HttpResponse:
+    """What is planned where and with whom, to scale, and moved by hand."""
+    policies.require(request.user, "see-plan")
+    at = timezone.now()
+    facts, stated = plans.stated_now(request.user.shop, at=at)
+    board = Board(stated.problem, facts.bookings, stated.names, request.user.shop.zone)
+    drawn = boarddata.drawn(board, facts)
+    changes = changes_on(facts.in_force)
+    context = {
+        "drawn": drawn,
+        "sheet": shown.sheet(facts.bookings, stated.problem["resources"], stated.names, request.user.shop.zone),
+        "in_force": facts.in_force,
+        "moves": len(changes),
+        "may_plan": policies.may(request.user, "plan-shop"),
+        "orders": _orders(drawn, request),
+        "nothing": not facts.bookings,
+        "open_orders": len(stated.problem["orders"]),
+    }
+    return render(request, "planning/board.html", context)
+
+
+def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any]]:
+    """The orders on the board as a list, by their end."""
+    zone = request.user.shop.zone
+    words = {row["id"]: row["name"] for row in drawn["rows"]}
+    found = []
+    for key, order in drawn["orders"].items():
+        bars = [bar for bar in drawn["bars"] if bar["order"] == key]
+        if not bars:
+            continue
+        found.append({
+            **order,
+            "start": moment(boarddata.instant(min(bar["start"] for bar in bars)), zone),
+            "end_words": moment(boarddata.instant(order["end"]), zone),
+            "at": order["end"],
+            "promise_words": moment(boarddata.instant(order["promise"]), zone) if "promise" in order else "",
+            "due_words": moment(boarddata.instant(order["due"]), zone) if "due" in order else "",
+            "operations": [
+                {**bar, "start_words": moment(boarddata.instant(bar["start"]), zone),
+                 "with": ", ".join(words.get(one, one) for one in bar["resources"])}
+                for bar in sorted(bars, key=lambda one: one["start"])
+            ],
+        })  # fmt: skip
+    return sorted(found, key=lambda one: (one["at"], one["number"]))
+
+
+@require_GET
+@never_cache
+def data(request: PersonRequest) -> HttpResponse:
+    """The board as its page draws it; 204 while it is as the page knows it (`?mark=`) and nobody else came or went."""
+    policies.require(request.user, "see-plan")
+    shop, at = request.user.shop, timezone.now()
+    watching = _watching(request, at)
+    in_force = plan_in_force(shop)
+    if request.GET.get("mark") == board_mark(in_force, changes_on(in_force)):
+        return JsonResponse({"watching": watching}) if watching else HttpResponse(status=204)
+    facts, stated = plans.stated_now(shop, at=at)
+    board = Board(stated.problem, facts.bookings, stated.names, shop.zone)
+    return JsonResponse({**boarddata.drawn(board, facts), "watching": watching})
+
+
+def _watching(request: PersonRequest, at: datetime) -> list[dict[str, str]]:
+    """Notes that this planner has the board open, and tells who else has."""
+    if policies.may(request.user, "plan-shop"):
+        holding = request.GET.get("holding", "")[:80]
+        mine = Watcher.objects.filter(person=request.user).first()
+        if mine is None or mine.holding != holding or at - mine.at > SEEN_AGAIN:
+            Watcher.objects.update_or_create(person=request.user, defaults={"at": at, "holding": holding})
+    others = Watcher.objects.filter(person__shop=request.user.shop_id, at__gt=at - HERE).exclude(person=request.user)
+    return [{"name": one.person.name, "holding": one.holding} for one in others.select_related("person")]
+
+
+@require_POST
+def try_move(request: PersonRequest) -> HttpResponse:
+    """What a move would do, without making it."""
+    try:
+        policies.require(request.user, "plan-shop")
+    except WrongPerson as wrong:
+        return JsonResponse({"reasons": [wrong.sentence]}, status=403)
+    form = BoardMove(request.POST)
+    if not form.is_valid():
+        return _not_read(form)
+    key = form.cleaned_data["operation"]
+    board = _remembered(request)
+    if key not in board.stands:
+        return JsonResponse({"reasons": ["This operation has no place on the board any longer."]}, status=409)
+    return JsonResponse(_effect(board.move(key, **form.values()).to_json()))
+
+
+def _remembered(request: PersonRequest) -> Board:
+    """The board, read again after some seconds or when anybody has moved anything."""
+    shop = request.user.shop
+    in_force = plan_in_force(shop)
+    key = (shop.pk, board_mark(in_force, changes_on(in_force)))
+    found = _REMEMBERED.get(key)
+    if found is None or time.monotonic() - found[0] > REMEMBERED_S:
+        board, _, _ = actions.board_now(shop, at=timezone.now())
+        for old in [one for one in _REMEMBERED if one[0] == shop.pk]:
+            _REMEMBERED.pop(old, None)
+        _REMEMBERED[key] = found = (time.monotonic(), board)
+    return found[1]
+
+
+def _effect(effect: dict[str, Any]) -> dict[str, Any]:
+    for booking in effect["bookings"].values():
+        booking["start"] = boarddata.minutes(booking["start"])
+        booking["end"] = boarddata.minutes(booking["end"])
+    return effect
+
+
+def _not_read(form: BoardMove) -> HttpResponse:
+    reasons = [sentence for sentences in form.errors.values() for sentence in sentences]
+    return JsonResponse({"reasons": reasons}, status=422)
+
+
+@require_POST
+def change(request: PersonRequest) -> HttpResponse:
+    """Make a move by hand."""
+    form = BoardMove(request.POST)
+    if not form.is_valid():
+        return _not_read(form)
+    wanted = {**form.values(), "pin": form.cleaned_data["pin"], "seen": form.cleaned_data["seen"]}
+    try:
+        _, effect = actions.change_board(
+            form.cleaned_data["operation"], **wanted, by=request.user, at=timezone.now()
+        )
+    except Refusal as refusal:
+        return JsonResponse({"reasons": [one.sentence for one in refusal.reasons]}, status=refusal.status)
+    except WrongPerson as wrong:
+        return JsonResponse({"reasons": [wrong.sentence]}, status=403)
+    return JsonResponse(_effect(effect.to_json()))
+
+
+@require_POST
+def undo(request: PersonRequest) -> HttpResponse:
+    """Take back the last move on the board."""
+    try:
+        undone = actions.undo_change(by=request.user, at=timezone.now())
+    except Refusal as refusal:
+        sentences = [one.sentence for one in refusal.reasons]
+        if request.htmx or request.headers.get("Accept") == "application/json":
+            return JsonResponse({"reasons": sentences}, status=refusal.status)
+        raise
+    if request.headers.get("Accept") == "application/json":
+        return JsonResponse({"undone": undone.operation, "by": undone.by.name})
+    messages.success(request, "The last move is taken back.")
+    return redirect("plan-board")
+
+
+@require_http_methods(["GET", "POST"])
+def accept(request: PersonRequest) -> HttpResponse:
+    """Accept the board as it stands as the next version."""
+    policies.require(request.user, "plan-shop")
+    in_force = plan_in_force(request.user.shop)
+    moves = changes_on(in_force)
+    form = NoteForm(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.carried_out(actions.accept_board, by=request.user, at=timezone.now()):
+        messages.success(request, f"Plan {form.outcome.version} is in force.")
+        return redirect("plan-board")
+    board, _, _ = actions.board_now(request.user.shop, at=timezone.now())
+    zone = request.user.shop.zone
+    told = [
+        {"who": one.by.name, "at": one.at, "what": one.what, "operation": board.called(one.operation),
+         "to": moment(datetime.fromisoformat(one.after["bookings"][one.operation]["start"]), zone)
+         if one.operation in one.after["bookings"] else ""}
+        for one in moves
+    ]  # fmt: skip
+    context = {"form": form, "moves": told, "in_force": in_force, "version": (in_force.version or 0) + 1
+               if in_force is not None else 1}  # fmt: skip
+    return render(request, "planning/board_accept.html", context, status=form.status)
+
+
+@require_http_methods(["GET", "POST"])
+def move(request: PersonRequest, number: str, code: str) -> HttpResponse:
+    """Move one operation by a plain form: look at what it does first, or do it."""
+    policies.require(request.user, "plan-shop")
+    key = f"{number}/{code}"
+    board, _, _ = actions.board_now(request.user.shop, at=timezone.now())
+    if key not in board.stands:
+        raise Http404("This operation has no place on the board.")
+    stands = board.stands[key]
+    initial = {"start": timezone.localtime(stands.start), "minutes": board.work[key].minutes,
+               "pin": bool(board.work[key].pin), "push": True}  # fmt: skip
+    form = MoveForm(board, key, request.POST if request.method == "POST" else None, initial=initial)
+    effect = None
+    if request.method == "POST" and form.is_valid():
+        values = {**form.cleaned_data, "swap": form.swap()}
+        minutes = values["minutes"] if values["minutes"] != board.work[key].minutes else None
+        wanted = {"start": values["start"], "swap": values["swap"], "minutes": minutes, "push": values["push"]}
+        if "look" in request.POST:
+            effect = board.move(key, **wanted)
+        else:
+            pin = values["pin"] if values["pin"] != bool(board.work[key].pin) else None
+            try:
+                actions.change_board(key, **wanted, pin=pin, by=request.user, at=timezone.now())
+            except Refusal as refusal:
+                form.take(refusal)
+            else:
+                messages.success(request, "Moved. The plan in force changes when the board is accepted.")
+                return redirect("plan-board")
+    name = board.called(key)
+    context = {"form": form, "heading": name[:1].upper() + name[1:], "effect": effect, "key": key}
+    return render(request, "planning/board_move.html", context, status=form.status)

@@ -1,0 +1,577 @@
+// The planning board: draws what the server says stands, moves bars under hand or key, and asks the server what a move
+// does while it is being made. Times are minutes since 1970 (UTC); the shop's own clock is only for words and day lines.
+
+const root = document.querySelector("[data-board]");
+if (root) start(root);
+
+function start(board) {
+  const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
+  const ROW = 52, GAP = 5, MARGIN = 600;
+  const mayPlan = "mayPlan" in board.dataset;
+  const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
+  const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
+  const scale = board.querySelector("[data-scale]"), told = board.querySelector("[data-told]");
+  const push = board.querySelector("[data-push]"), instruments = board.querySelector("[data-instruments]");
+  const movesLine = document.querySelector("[data-board-moves]"), watchingLine = document.querySelector("[data-board-watching]");
+  const acceptLink = document.querySelector("[data-accept-board]");
+  let data = JSON.parse(document.getElementById("board-data").textContent);
+  let zoom = "day", focused = null, lifted = null, watching = [], drawnFrom = 0, drawnTo = 0;
+  let words, dayWords, hourWords;
+
+  // --- Words -------------------------------------------------------------------------------------------
+
+  function clocks() {
+    const zone = { timeZone: data.zone };
+    words = new Intl.DateTimeFormat("en-GB", { ...zone, weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hour12: false });
+    dayWords = new Intl.DateTimeFormat("en-GB", { ...zone, weekday: "short", day: "numeric", month: "short" });
+    hourWords = new Intl.DateTimeFormat("en-GB", { ...zone, hour: "2-digit", minute: "2-digit", hour12: false });
+  }
+  const say = (minutes) => words.format(minutes * 60000).replace(",", "");
+  const clock = (minutes) => hourWords.format(minutes * 60000);
+  const px = (minutes) => ((minutes - data.from) / 60) * ZOOMS[zoom];
+
+  function tell(lines) {
+    told.replaceChildren(...lines.map(([text, kind]) => {
+      const line = document.createElement("p");
+      if (kind) {
+        const strong = document.createElement("strong");
+        strong.textContent = `${kind}: `;
+        line.append(strong);
+      }
+      line.append(text);
+      return line;
+    }));
+  }
+
+  function about(bar, row) {
+    const order = data.orders[bar.order];
+    const lines = [[`${order.name}, ${bar.name}: ${say(bar.start)} to ${clock(bar.end)}.`]];
+    const others = bar.resources.filter((one) => one !== row).map((one) => byId.get(one)?.name ?? one);
+    if (others.length) lines.push([`With ${others.join(", ")}.`]);
+    if (bar.state === "started") lines.push(["In hand: it stays where it is."]);
+    if (bar.pinned) lines.push(["Pinned: plans leave it where it is."]);
+    if (order.promise) lines.push([`Promised ${say(order.promise)}; the order ends ${say(order.end)}.`]);
+    else if (order.due) lines.push([`Needed by ${say(order.due)}; the order ends ${say(order.end)}.`]);
+    for (const clash of bar.clashes) lines.push([clash, "Clash"]);
+    return lines;
+  }
+
+  function labelOf(bar) {
+    const order = data.orders[bar.order];
+    const more = [bar.state === "started" && "in hand", bar.pinned && "pinned", order.late && "late",
+      bar.clashes.length && `${bar.clashes.length} clash${bar.clashes.length > 1 ? "es" : ""}`].filter(Boolean);
+    return `${order.name}, ${bar.name}, ${say(bar.start)} to ${clock(bar.end)}${more.length ? `, ${more.join(", ")}` : ""}`;
+  }
+
+  // --- Drawing -----------------------------------------------------------------------------------------
+
+  let lines = [], byId = new Map(), barsOf = new Map(), bars = new Map();
+
+  function index() {
+    byId = new Map(data.rows.map((row) => [row.id, row]));
+    bars = new Map(data.bars.map((bar) => [bar.id, bar]));
+    barsOf = new Map(data.rows.map((row) => [row.id, []]));
+    for (const bar of data.bars) for (const one of bar.resources) barsOf.get(one)?.push(bar);
+    for (const some of barsOf.values()) some.sort((a, b) => a.start - b.start || (a.id < b.id ? -1 : 1));
+    lines = data.rows.filter((row) => row.kind !== "instrument" || instruments?.checked);
+  }
+
+  function layOut() {
+    index();
+    const wide = px(data.to);
+    rows.replaceChildren();
+    let kind = "";
+    for (const row of lines) {
+      const line = document.createElement("div");
+      line.className = `board-row${row.kind === kind ? "" : " first"}`;
+      kind = row.kind;
+      line.dataset.row = row.id;
+      const name = document.createElement("div");
+      name.className = "board-name";
+      name.textContent = row.name;
+      if (row.skills?.length) name.title = row.skills.join(", ");
+      const lane = document.createElement("div");
+      lane.className = "board-lane";
+      lane.style.width = `${wide}px`;
+      line.append(name, lane);
+      rows.append(line);
+    }
+    scale.style.width = `${wide}px`;
+    drawnFrom = drawnTo = 0;
+    drawWindow(true);
+  }
+
+  // Only what is near the part in sight is in the document: 300 orders are some thousand bars.
+  function drawWindow(anew = false) {
+    const left = sheet.scrollLeft - MARGIN, right = sheet.scrollLeft + sheet.clientWidth + MARGIN;
+    if (!anew && left >= drawnFrom - MARGIN / 2 && right <= drawnTo + MARGIN / 2) return;
+    drawnFrom = left;
+    drawnTo = right;
+    drawScale();
+    for (const line of rows.children) {
+      const lane = line.lastElementChild, row = byId.get(line.dataset.row), parts = [];
+      for (const [from, to] of row.closed) if (px(to) >= left && px(from) <= right) parts.push(block("board-closed", from, to));
+      for (const [at] of days) if (px(at) >= left && px(at) <= right) parts.push(block("board-day", at, at));
+      for (const [order, from, to] of kept(row)) if (px(to) >= left && px(from) <= right) parts.push(keptBlock(order, from, to));
+      for (const bar of barsOf.get(row.id)) if (px(bar.end) >= left && px(bar.start) <= right) parts.push(drawBar(bar, row));
+      if (px(data.now) >= left && px(data.now) <= right) parts.push(block("board-now", data.now, data.now));
+      lane.replaceChildren(...parts);
+    }
+    if (lifted) showLifted();
+    const again = focused && find(focused.id, focused.row);
+    if (again && document.activeElement === document.body) again.focus({ preventScroll: true });
+    rove();
+  }
+
+  let days = [];
+  function drawScale() {
+    const parts = [];
+    days = [];
+    const hour = Number(new Intl.DateTimeFormat("en-GB", { timeZone: data.zone, hour: "2-digit", hour12: false }).format(data.from * 60000)) % 24;
+    const step = zoom === "shift" ? 1 : zoom === "day" ? 4 : 0;
+    let last = "";
+    for (let at = data.from - hour * 60; at <= data.to; at += 60) {
+      const day = dayWords.format(at * 60000);
+      if (day !== last) {
+        last = day;
+        days.push([at, day]);
+      }
+      if (step && px(at) >= drawnFrom && px(at) <= drawnTo) {
+        const clockHour = Number(clock(at).slice(0, 2));
+        if (clockHour && clockHour % step === 0) parts.push(mark("board-hour", at, clock(at)));
+      }
+    }
+    const every = zoom === "month" ? 7 : 1;
+    for (const [number, [at, day]] of days.entries()) {
+      const shown = every === 1 || day.startsWith("Mon");
+      if (shown && px(at) >= drawnFrom - 200 && px(at) <= drawnTo && number >= 0) parts.push(mark("board-date", at, day));
+    }
+    scale.replaceChildren(...parts);
+  }
+
+  function mark(name, at, text) {
+    const part = document.createElement("span");
+    part.className = name;
+    part.style.left = `${px(at)}px`;
+    part.textContent = text;
+    return part;
+  }
+
+  function block(name, from, to) {
+    const part = document.createElement("div");
+    part.className = name;
+    part.style.left = `${px(from)}px`;
+    part.style.width = `${px(to) - px(from)}px`;
+    return part;
+  }
+
+  // What an order keeps - its bay, what is fitted - it keeps from the first use to the last: a line below its bars.
+  function kept(row) {
+    const found = new Map();
+    for (const bar of barsOf.get(row.id)) {
+      if (!bar.keeps.includes(row.id)) continue;
+      const [from, to] = found.get(bar.order) ?? [bar.start, bar.end];
+      found.set(bar.order, [Math.min(from, bar.start), Math.max(to, bar.end)]);
+    }
+    return [...found].map(([order, [from, to]]) => [order, from, to]);
+  }
+
+  function keptBlock(order, from, to) {
+    const part = block("board-kept", from, to);
+    const name = document.createElement("span");
+    name.textContent = data.orders[order].name;
+    part.append(name);
+    if (data.orders[order].late) part.classList.add("late");
+    return part;
+  }
+
+  function drawBar(bar, row) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "board-bar";
+    button.tabIndex = -1;
+    button.dataset.id = bar.id;
+    button.style.left = `${px(bar.start)}px`;
+    button.style.width = `${Math.max(6, px(bar.end) - px(bar.start) - 1)}px`;
+    if (bar.state === "started") button.classList.add("in-hand");
+    if (bar.pinned) button.classList.add("pinned");
+    if (bar.clashes.length) button.classList.add("clash");
+    if (data.orders[bar.order].late) button.classList.add("late");
+    if (bar.end === bar.start) button.classList.add("moment");
+    const other = watching.find((one) => one.holding === bar.id);
+    if (other) {
+      button.classList.add("held-by-other");
+      button.title = `${other.name} is moving this`;
+    }
+    button.setAttribute("aria-label", labelOf(bar));
+    const text = document.createElement("span");
+    text.textContent = row.kind === "bay" || row.kind === "crane" ? bar.name : `${data.orders[bar.order].name} ${bar.name}`;
+    button.append(text);
+    return button;
+  }
+
+  const find = (id, row) => rows.querySelector(`[data-row="${CSS.escape(row)}"] [data-id="${CSS.escape(id)}"]`);
+  const rowOf = (element) => element.closest("[data-row]")?.dataset.row;
+
+  // The other operations of the same order, wherever they stand, are marked.
+  function markKin() {
+    const order = focused && bars.get(focused.id)?.order;
+    for (const one of rows.querySelectorAll(".board-bar")) one.classList.toggle("kin", bars.get(one.dataset.id)?.order === order);
+  }
+
+  function rove() {
+    markKin();
+    const wanted = (focused && find(focused.id, focused.row)) || rows.querySelector(".board-bar");
+    for (const one of rows.querySelectorAll('.board-bar[tabindex="0"]')) one.tabIndex = -1;
+    if (wanted) wanted.tabIndex = 0;
+  }
+
+  function go(bar, row) {
+    focused = { id: bar.id, row };
+    const left = px(bar.start);
+    if (left < sheet.scrollLeft + 20 || left > sheet.scrollLeft + sheet.clientWidth - 220) sheet.scrollLeft = Math.max(0, left - 120);
+    drawWindow();
+    const element = find(bar.id, row);
+    rove();
+    element?.focus({ preventScroll: true });
+    element?.closest("[data-row]")?.scrollIntoView({ block: "nearest" });
+    tell(about(bar, row));
+  }
+
+  // --- Asking the server -------------------------------------------------------------------------------
+
+  async function post(url, fields) {
+    const body = new URLSearchParams();
+    for (const [name, value] of Object.entries(fields)) if (value !== undefined && value !== null) body.set(name, value);
+    const answer = await fetch(url, { method: "POST", body, headers: { "X-CSRFToken": token, Accept: "application/json" } });
+    const found = await answer.json().catch(() => ({ reasons: [`The server answered ${answer.status}.`] }));
+    return { ok: answer.ok, ...found };
+  }
+
+  // One question at a time; of those asked meanwhile only the last counts.
+  let asking = false, next = null;
+  async function ask() {
+    if (asking) return;
+    asking = true;
+    while (next) {
+      const now = next;
+      next = null;
+      const found = await post(board.dataset.try, now.fields).catch(() => ({ ok: false, reasons: ["No answer from the server."] }));
+      if (lifted && lifted.turn === now.turn) showEffect(found);
+    }
+    asking = false;
+  }
+
+  function effectLines(found) {
+    if (!found.ok) return (found.reasons ?? ["It could not be asked."]).map((text) => [text, "Not possible"]);
+    return [...found.clashes.map((text) => [text, "Clash"]), ...found.notes.map((text) => [text, ""])];
+  }
+
+  function showEffect(found) {
+    lifted.effect = found;
+    const at = `${data.orders[lifted.bar.order].name}, ${lifted.bar.name}: ${say(lifted.start)}, ${byId.get(lifted.row)?.name ?? ""}.`;
+    tell([[at], ...effectLines(found)]);
+    for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
+    if (!found.ok) return;
+    for (const [id, one] of Object.entries(found.bookings)) {
+      if (id === lifted.bar.id) continue;
+      for (const resource of one.resources) {
+        const lane = rows.querySelector(`[data-row="${CSS.escape(resource)}"] .board-lane`);
+        lane?.append(block("board-ghost", one.start, one.end));
+      }
+    }
+    find(lifted.bar.id, lifted.from)?.classList.toggle("clash", found.clashes.length > 0);
+  }
+
+  const fieldsOf = (one) => ({
+    operation: one.bar.id, start: one.start === one.bar.start ? undefined : one.start,
+    old: one.row === one.from ? undefined : one.from, new: one.row === one.from ? undefined : one.row,
+    push: push?.checked ? "true" : "false",
+  });
+
+  function look() {
+    lifted.turn += 1;
+    next = { turn: lifted.turn, fields: fieldsOf(lifted) };
+    ask();
+  }
+
+  async function change(fields, bar) {
+    const found = await post(board.dataset.change, { ...fields, seen: JSON.stringify(bar.seen) }).catch(() => ({ ok: false, reasons: ["No answer from the server; nothing was moved."] }));
+    await reload();
+    const lines = effectLines(found);
+    tell(found.ok ? [[`Moved: ${data.orders[bar.order].name}, ${bar.name}.`], ...lines] : lines.map(([text]) => [text, "Not moved"]));
+    return found;
+  }
+
+  async function reload(quietly = false) {
+    const url = new URL(board.dataset.url, location.href);
+    if (quietly) url.searchParams.set("mark", data.mark);
+    if (lifted) url.searchParams.set("holding", lifted.bar.id);
+    const answer = await fetch(url, { headers: { Accept: "application/json" } });
+    if (answer.status === 204) return showWatching([]);
+    if (!answer.ok) return;
+    const found = await answer.json();
+    if (found.rows) {
+      if (lifted) return; // what is in hand is not pulled away; the move itself is refused when it clashes with another
+      const had = document.activeElement?.classList.contains("board-bar");
+      data = found;
+      clocks();
+      layOut();
+      if (had && focused) find(focused.id, focused.row)?.focus({ preventScroll: true });
+      showMoves();
+    }
+    showWatching(found.watching ?? []);
+  }
+
+  function showMoves() {
+    const count = data.mark.split(":")[1] ? data.mark.split(":")[1].split(",").length : 0;
+    movesLine.textContent = count ? `${count} move${count > 1 ? "s" : ""} by hand on top of it, not accepted yet.` : "";
+    if (acceptLink) acceptLink.hidden = !count;
+  }
+
+  function showWatching(others) {
+    const changed = JSON.stringify(others) !== JSON.stringify(watching);
+    watching = others;
+    if (!changed) return;
+    const parts = others.map((one) => {
+      const bar = bars.get(one.holding);
+      return bar ? `${one.name} is moving ${data.orders[bar.order].name}, ${bar.name}.` : `${one.name} has the board open.`;
+    });
+    watchingLine.textContent = parts.join(" ");
+    if (!lifted) drawWindow(true);
+  }
+
+  // --- Moving ------------------------------------------------------------------------------------------
+
+  function lift(bar, row) {
+    if (!mayPlan) return tell(about(bar, row));
+    if (bar.state === "started") return tell([[`${data.orders[bar.order].name}, ${bar.name} is in hand and stays where it is.`]]);
+    lifted = { bar, from: row, row, start: bar.start, turn: 0, effect: null };
+    find(bar.id, row)?.classList.add("lifted");
+    tell([[`Lifted: ${data.orders[bar.order].name}, ${bar.name}. Arrow keys move it, Enter puts it down, Escape leaves it where it was.`]]);
+    look();
+  }
+
+  function showLifted() {
+    const element = find(lifted.bar.id, lifted.from);
+    if (!element) return;
+    const line = rows.querySelector(`[data-row="${CSS.escape(lifted.row)}"]`), own = rows.querySelector(`[data-row="${CSS.escape(lifted.from)}"]`);
+    const down = line && own ? line.offsetTop - own.offsetTop : 0;
+    element.classList.add("lifted");
+    element.style.transform = `translate(${px(lifted.start) - px(lifted.bar.start)}px, ${down}px)`;
+  }
+
+  function shift(by) {
+    lifted.start += by;
+    showLifted();
+    const left = px(lifted.start);
+    if (left < sheet.scrollLeft + 40 || left > sheet.scrollLeft + sheet.clientWidth - 260) sheet.scrollLeft = Math.max(0, left - 200);
+    look();
+  }
+
+  function swap(step) {
+    const same = lines.filter((row) => row.kind === byId.get(lifted.from).kind);
+    const at = same.findIndex((row) => row.id === lifted.row);
+    const wanted = same[Math.min(same.length - 1, Math.max(0, at + step))];
+    if (!wanted || wanted.id === lifted.row) return;
+    lifted.row = wanted.id;
+    showLifted();
+    look();
+  }
+
+  function leave() {
+    const { bar, from } = lifted;
+    lifted = null;
+    for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
+    drawWindow(true);
+    find(bar.id, from)?.focus({ preventScroll: true });
+    tell([["Left where it was."]]);
+  }
+
+  async function putDown() {
+    const one = lifted;
+    lifted = null;
+    next = null;
+    for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
+    if (one.start === one.bar.start && one.row === one.from) {
+      drawWindow(true);
+      find(one.bar.id, one.from)?.focus({ preventScroll: true });
+      return tell(about(one.bar, one.from));
+    }
+    focused = { id: one.bar.id, row: one.row };
+    const found = await change(fieldsOf(one), one.bar);
+    if (!found.ok) focused = { id: one.bar.id, row: one.from };
+    find(focused.id, focused.row)?.focus({ preventScroll: true });
+    rove();
+  }
+
+  rows.addEventListener("pointerdown", (event) => {
+    const element = event.target.closest(".board-bar");
+    if (!element || event.button !== 0) return;
+    const bar = bars.get(element.dataset.id), row = rowOf(element);
+    focused = { id: bar.id, row };
+    rove();
+    element.focus({ preventScroll: true });
+    tell(about(bar, row));
+    if (!mayPlan || bar.state === "started" || event.pointerType === "touch") return;
+    event.preventDefault();
+    const from = { x: event.clientX, y: event.clientY, left: sheet.scrollLeft };
+    let frame = 0, last = event;
+    element.setPointerCapture(event.pointerId);
+    const follow = () => {
+      frame = 0;
+      if (!lifted) {
+        if (Math.hypot(last.clientX - from.x, last.clientY - from.y) < 5) return;
+        lift(bar, row);
+      }
+      const edge = sheet.getBoundingClientRect();
+      if (last.clientX > edge.right - 40) sheet.scrollLeft += 12;
+      if (last.clientX < edge.left + 200) sheet.scrollLeft -= 12;
+      const across = last.clientX - from.x + sheet.scrollLeft - from.left;
+      const grid = data.grid, raw = bar.start + (across / ZOOMS[zoom]) * 60;
+      const start = Math.round(raw / grid) * grid;
+      const under = document.elementsFromPoint(Math.max(edge.left + 20, Math.min(edge.right - 20, last.clientX)), last.clientY).map(rowOf).find(Boolean);
+      const fits = under && byId.get(under).kind === byId.get(row).kind ? under : lifted.row;
+      if (start !== lifted.start || fits !== lifted.row) {
+        lifted.start = start;
+        lifted.row = fits;
+        look();
+      }
+      showLifted();
+    };
+    const move = (moved) => {
+      last = moved;
+      frame ||= requestAnimationFrame(follow);
+    };
+    const end = (ended) => {
+      element.removeEventListener("pointermove", move);
+      element.removeEventListener("pointerup", end);
+      element.removeEventListener("pointercancel", end);
+      cancelAnimationFrame(frame);
+      if (!lifted) return;
+      if (ended.type === "pointercancel") leave();
+      else putDown();
+    };
+    element.addEventListener("pointermove", move);
+    element.addEventListener("pointerup", end);
+    element.addEventListener("pointercancel", end);
+  });
+
+  function neighbour(step) {
+    const some = barsOf.get(focused.row);
+    const at = some.findIndex((bar) => bar.id === focused.id);
+    const wanted = some[at + step];
+    if (wanted) go(wanted, focused.row);
+  }
+
+  function lineBeside(step) {
+    const here = bars.get(focused.id);
+    for (let at = lines.findIndex((row) => row.id === focused.row) + step; at >= 0 && at < lines.length; at += step) {
+      const some = barsOf.get(lines[at].id);
+      if (!some.length) continue;
+      const wanted = some.reduce((best, bar) => (Math.abs(bar.start - here.start) < Math.abs(best.start - here.start) ? bar : best));
+      return go(wanted, lines[at].id);
+    }
+  }
+
+  async function alter(fields) {
+    const bar = bars.get(focused.id), row = focused.row;
+    if (!mayPlan) return;
+    await change({ operation: bar.id, push: push?.checked ? "true" : "false", ...fields }, bar);
+    focused = { id: bar.id, row };
+    rove();
+    find(bar.id, row)?.focus({ preventScroll: true });
+  }
+
+  async function undo() {
+    const found = await post(board.dataset.undo, {}).catch(() => ({ ok: false, reasons: ["No answer from the server."] }));
+    await reload();
+    const bar = bars.get(found.undone);
+    tell(found.ok ? [[`Taken back: ${bar ? `${data.orders[bar.order].name}, ${bar.name}` : "the last move"}${found.by ? `, moved by ${found.by}` : ""}.`]] : found.reasons.map((text) => [text]));
+  }
+
+  const KEYS = {
+    ArrowLeft: (event) => (lifted ? shift(event.shiftKey ? -60 : -data.grid) : neighbour(-1)),
+    ArrowRight: (event) => (lifted ? shift(event.shiftKey ? 60 : data.grid) : neighbour(1)),
+    ArrowUp: () => (lifted ? swap(-1) : lineBeside(-1)),
+    ArrowDown: () => (lifted ? swap(1) : lineBeside(1)),
+    PageUp: () => lifted && shift(-1440),
+    PageDown: () => lifted && shift(1440),
+    Enter: () => (lifted ? putDown() : lift(bars.get(focused.id), focused.row)),
+    Escape: () => lifted && leave(),
+    p: () => !lifted && alter({ pin: bars.get(focused.id).pinned ? "false" : "true" }),
+    "+": () => !lifted && alter({ minutes: bars.get(focused.id).end - bars.get(focused.id).start + data.grid }),
+    "-": () => !lifted && alter({ minutes: Math.max(data.grid, bars.get(focused.id).end - bars.get(focused.id).start - data.grid) }),
+  };
+
+  rows.addEventListener("keydown", (event) => {
+    const element = event.target.closest(".board-bar");
+    const act = KEYS[event.key] ?? KEYS[event.key.toLowerCase()];
+    if (!element || !act || event.ctrlKey || event.metaKey || event.altKey) return;
+    focused ??= { id: element.dataset.id, row: rowOf(element) };
+    event.preventDefault();
+    act(event);
+  });
+  rows.addEventListener("focusin", (event) => {
+    const element = event.target.closest(".board-bar");
+    if (!element || lifted) return;
+    focused = { id: element.dataset.id, row: rowOf(element) };
+    if (element.matches(":focus-visible")) tell(about(bars.get(focused.id), focused.row));
+  });
+  // Where there is no mouse a finger scrolls; a second tap on the same operation opens its plain form.
+  rows.addEventListener("click", (event) => {
+    const element = event.target.closest(".board-bar");
+    if (!element || event.detail === 0) return;
+    tell(about(bars.get(element.dataset.id), rowOf(element)));
+  });
+  document.addEventListener("keydown", (event) => {
+    if (event.target.closest("input, select, textarea, dialog")) return;
+    if ((event.ctrlKey || event.metaKey) && event.key === "z" && mayPlan) {
+      event.preventDefault();
+      undo();
+    } else if (!event.ctrlKey && !event.altKey && ["1", "2", "3", "4"].includes(event.key)) {
+      setZoom(Object.keys(ZOOMS)[Number(event.key) - 1]);
+    } else if (event.key === "n" && !event.ctrlKey) toNow();
+  });
+
+  // --- The window on time ------------------------------------------------------------------------------
+
+  function setZoom(wanted) {
+    const middle = data.from + ((sheet.scrollLeft + sheet.clientWidth / 2) / ZOOMS[zoom]) * 60;
+    zoom = wanted;
+    board.dataset.zoomed = wanted;
+    for (const button of board.querySelectorAll("[data-zoom]")) button.setAttribute("aria-pressed", String(button.dataset.zoom === wanted));
+    layOut();
+    sheet.scrollLeft = Math.max(0, px(middle) - sheet.clientWidth / 2);
+    drawWindow(true);
+  }
+
+  function toNow() {
+    sheet.scrollLeft = Math.max(0, px(data.now) - 120);
+    drawWindow(true);
+  }
+
+  for (const button of board.querySelectorAll("[data-zoom]")) button.addEventListener("click", () => setZoom(button.dataset.zoom));
+  board.querySelector("[data-now]").addEventListener("click", toNow);
+  board.querySelector("[data-undo-move]")?.addEventListener("click", undo);
+  instruments?.addEventListener("change", layOut);
+  let scrolled = 0;
+  sheet.addEventListener("scroll", () => {
+    scrolled ||= requestAnimationFrame(() => {
+      scrolled = 0;
+      drawWindow();
+    });
+  });
+  addEventListener("resize", () => drawWindow(true));
+
+  board.style.setProperty("--board-row", `${ROW}px`);
+  board.style.setProperty("--board-gap", `${GAP}px`);
+  board.hidden = false;
+  clocks();
+  setZoom(sheet.clientWidth < 900 ? "week" : "day");
+  const first = data.bars.reduce((least, bar) => Math.min(least, bar.start), data.to);
+  sheet.scrollLeft = Math.max(0, px(Math.max(data.now, Math.min(first, data.to))) - 120);
+  drawWindow(true);
+  const turn = () => (document.hidden ? undefined : reload(true).catch(() => {}));
+  setInterval(turn, 3000);
+}
