@@ -28,6 +28,7 @@ from jobs.orders.api.steps import (
 )
 from jobs.orders.api.traces import HandReadingsView, PhotoFileView, TraceFileView, TraceUploadView, TraceViewSet
 from jobs.people.api import MeView, PersonViewSet, TokenBackView, TokenView
+from jobs.planning.api.facts import AbsenceViewSet, HolidayViewSet, PlaceViewSet, RotaViewSet, ShiftPatternViewSet
 from jobs.signoffs.api import (
     AskCardView,
     CardFileView,
@@ -67,6 +68,11 @@ for prefix, view_set, name in (
     ("engines", EngineViewSet, "engine"),
     ("engine-types", EngineTypeViewSet, "engine-type"),
     ("people", PersonViewSet, "person"),
+    ("absences", AbsenceViewSet, "absence"),
+    ("places", PlaceViewSet, "place"),
+    ("shift-patterns", ShiftPatternViewSet, "shift-pattern"),
+    ("rotas", RotaViewSet, "rota"),
+    ("days-without-shifts", HolidayViewSet, "holiday"),
     ("errands", ErrandViewSet, "errand"),
     ("history", EntryViewSet, "entry"),
 ):

@@ -279,6 +279,8 @@ SPECTACULAR_SETTINGS = {
         "InstrumentState": "jobs.tooling.models.Instrument.State",
         "CalibrationVerdict": "jobs.tooling.models.Calibration.Verdict",
         "ErrandState": "jobs.errands.models.Errand.State",
+        "PlaceKind": "jobs.planning.models.Place.Kind",
+        "AbsenceSource": "jobs.planning.models.Absence.Source",
     },
 }
 

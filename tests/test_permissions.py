@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, time
 from typing import Any
 
 import pytest
@@ -22,11 +22,14 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 import analysis
 from analysis import simulate
 from jobs.errands.models import Errand
+from jobs.ledger.actions import System
 from jobs.ledger.models import Entry
 from jobs.orders import actions, storage
 from jobs.orders.models import Photo, Reading, WorkOrder
 from jobs.people import policies
 from jobs.people.models import Person, Role
+from jobs.planning.actions import absences, calendars, places
+from jobs.planning.shifts import Shift
 from jobs.signoffs import filing
 from jobs.signoffs.models import JobCard, SignOff
 from tests.cast import SPEC, STEP
@@ -37,6 +40,7 @@ CAST = (P, T, I, K, A, M, D)
 ALL = frozenset(CAST)
 READS_HISTORY = frozenset({A, M, I, K, D})
 EXPORTS = VERIFIES = frozenset({A, M, D})
+KEEPS, ENTERS = frozenset({P, M, D}), frozenset({P, K, M})
 
 
 @dataclass(frozen=True)
@@ -144,6 +148,25 @@ ROWS = [
     post("ledger-verify", VERIFIES, 200, stranger=403),
     page("sign-in", stranger=302, answer=302, anyone=200),
     post("sign-out", ALL, 302, stranger=302),
+    page("plan-facts", stranger=200),
+    page("plan-hours"),
+    *(
+        row
+        for name, answer in (("place", 422), ("pattern", 422), ("rota", 422), ("holiday", 422))
+        for row in (
+            page(f"plan-{name}-new", who=KEEPS, stranger=403),
+            post(f"plan-{name}-new", KEEPS, answer, stranger=403),
+            page(f"plan-{name}", who=KEEPS, stranger=403),
+            post(f"plan-{name}", KEEPS, answer, stranger=403),
+        )
+    ),
+    page("plan-absences", stranger=200),
+    page("plan-absences-csv", stranger=200),
+    page("plan-absence-new", who=ENTERS, stranger=403),
+    post("plan-absence-new", ENTERS, 422, stranger=403),
+    page("plan-absences-import", who=ENTERS, stranger=403),
+    post("plan-absences-import", ENTERS, 422, stranger=403),
+    post("plan-absence-withdraw", ENTERS, 302, stranger=403),
     # --- API ---
     page("api:schema", stranger=200),
     post("api:token", ALL, 422, stranger=422, anyone=422),
@@ -204,6 +227,21 @@ ROWS = [
     page("api:procedure-detail", stranger=200),
     page("api:person-list", stranger=200),
     page("api:person-detail"),
+    page("api:absence-list", stranger=200),
+    post("api:absence-list", ENTERS, 422, stranger=403),
+    page("api:absence-detail"),
+    post("api:absence-withdraw", ENTERS, 200, stranger=403),
+    *(
+        row
+        for name in ("place", "shift-pattern", "rota", "holiday")
+        for row in (
+            page(f"api:{name}-list", stranger=200),
+            post(f"api:{name}-list", KEEPS, 422, stranger=403),
+            page(f"api:{name}-detail"),
+        )
+    ),
+    post("api:rota-withdraw", KEEPS, 204, stranger=403),
+    post("api:holiday-withdraw", KEEPS, 204, stranger=403),
     page("api:errand-list", stranger=200),
     page("api:errand-detail"),
     page("api:entry-list", who=READS_HISTORY, stranger=403),
@@ -264,7 +302,25 @@ def world(
         "procedure": {"pk": order.procedure_id}, "order": own, "work": own, "sign": own, "ask": own,
         "type": {"pk": order.engine.engine_type_id}, "hand": {**own, "position": step.position},
     }  # fmt: skip
-    return named
+    return named | _facts(order, technician, at)
+
+
+def _facts(order: WorkOrder, technician: Person, at: datetime) -> dict[str, dict[str, Any]]:
+    """One of everything that a plan stands on."""
+    shop = order.shop
+    shifts = [Shift(1, 0, time(6), 480)]
+    by = System()
+    place = places.add_place(shop=shop, kind="bay", name="Bay 2", by=by, at=at)
+    pattern = calendars.add_pattern(shop=shop, name="Early", weeks=1, shifts=shifts, by=by, at=at)
+    rota = calendars.give_rota(technician, pattern=pattern, valid_from=at.date(), by=by, at=at)
+    holiday = calendars.add_holiday(shop=shop, day=at.date(), name="Closed", by=by, at=at)
+    absence = absences.enter_absence(shop=shop, who=technician, starts_at=at, by=by, at=at)
+    return {
+        "plan-place": {"pk": place.pk}, "plan-pattern": {"pk": pattern.pk}, "plan-rota": {"pk": rota.pk},
+        "plan-holiday": {"pk": holiday.pk}, "plan-hours": {"pk": technician.pk}, "absence": {"pk": absence.pk},
+        "plan-absence-withdraw": {"pk": absence.pk}, "place": {"pk": place.pk}, "shift": {"pk": pattern.pk},
+        "rota": {"pk": rota.pk}, "holiday": {"pk": holiday.pk},
+    }  # fmt: skip
 
 
 def _card(order: WorkOrder) -> JobCard:
@@ -283,7 +339,7 @@ def address(row: Row, world: dict[str, dict[str, Any]]) -> str:
     first = row.name.removeprefix("api:").split("-")[0]
     if row.name.startswith("api:engine-type"):
         first = "type"
-    values = {**world.get(first, {}), **row.args}
+    values = {**world.get(first, {}), **world.get(row.name, {}), **row.args}
     which = "?finding=1" if row.args.get("action") == "decide" else ""
     return reverse(row.name, kwargs={name: values[name] for name in parameters}) + which
 
@@ -381,7 +437,7 @@ def test_an_auditor_reads_and_exports_and_does_nothing_else() -> None:
 
 def test_an_auditor_may_do_nothing_that_writes_by_the_policies() -> None:
     may = {action for action, (_, roles) in policies.ACTIONS.items() if Role.AUDITOR in roles}
-    assert may == {"see-work", "read-history", "export-history", "verify-ledger"}
+    assert may == {"see-work", "see-plan", "read-history", "export-history", "verify-ledger"}
 
 
 def test_no_write_of_an_auditor_leaves_an_entry(

@@ -31,6 +31,7 @@ def pattern_new(request: PersonRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def pattern(request: PersonRequest, pk: int) -> HttpResponse:
     """One pattern, and the change of it."""
+    policies.require(request.user, KEEP)
     return _laid_out(request, facts.pattern_for(request.user, pk))
 
 
