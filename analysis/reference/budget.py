@@ -20,6 +20,7 @@ from analysis.uncertainty import Source
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
+UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
 
 def type_a(found: Estimate) -> tuple[float, float]:
@@ -86,17 +87,21 @@ def _probe(found: Estimate, spec: Spec) -> float:
 
 
 def _lag_model(found: Estimate) -> float:
-    """What an error of the lag of LAG_MODEL_PART does to the crest, crank degrees.
+    """What an error of the lag does to the crest, crank degrees: LAG_MODEL_PART of it, more where the path is rough.
 
     Neither a delay nor a first-order filter is quite what a probe does, and the speed it is compared with is
-    smoothed; the crest is moved by as much as forward and reverse differ in speed.
+    smoothed; the crest is moved by as much as forward and reverse differ in speed. Where the shaft sticks and slips
+    between two lines of the encoder nobody read its speed, and the lag comes out too small.
     """
     fit = found.fit
     if "lag" not in fit.shifts:
         return 0.0
     row = 1 + list(fit.shifts).index("lag")
-    lever = fit.inverse[0, row] / max(fit.inverse[row, row], 1e-300)
-    return abs(float(lever)) * LAG_MODEL_PART * abs(fit.shifts["lag"])
+    lever = abs(float(fit.inverse[0, row] / max(fit.inverse[row, row], 1e-300)))
+    lag = abs(fit.shifts["lag"])
+    power = (fit.weight * fit.slope**2)[found.use]
+    unread = float(power[found.points.rough_deg[found.use] > 0.0].sum() / max(float(power.sum()), 1e-300)) ** 2
+    return lever * math.hypot(LAG_MODEL_PART * lag, unread * (UNREAD_PART * lag + UNREAD_S))
 
 
 def sweep_results(found: Estimate, sweeps: list[Sweep], time_s: Floats, seen: Look, offset_deg: float
