@@ -102,8 +102,18 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     good = [k for k, seen in enumerate(out.look.sweeps) if not seen.fault]
     if gates.failed(out.checks) or not good:
         return _closed(out, [])
+    good += one_flank(out.look, out.sweeps, good)
     out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
     return _concluded(out, good, offer)
+
+
+def one_flank(seen: Look, sweeps: list[Sweep], good: list[int]) -> list[int]:
+    """Sweeps with one flank only, of a sense of which there is no better one.
+
+    With the shape from the others a flank tells the hysteresis, without which the middle of the lash is not known.
+    """
+    senses = {sweeps[k].sense for k in good}
+    return [k for k, one in enumerate(seen.sweeps) if one.fault == "flank missing" and sweeps[k].sense not in senses]
 
 
 def displacement(trace: Trace, spec: Spec) -> tuple[Floats, float, list[Check]]:
