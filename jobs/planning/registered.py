@@ -28,6 +28,8 @@ for code, title in (
     ("pattern.changed", "shift pattern changed"),
     ("rota.changed", "rota of a person changed"),
     ("holiday.changed", "day without shifts changed"),
+    ("feed.given", "calendar link given"),
+    ("feed.renewed", "calendar link renewed"),
     ("absence.entered", "absence entered"),
     ("absence.imported", "absences imported"),
     ("absence.withdrawn", "absence withdrawn"),

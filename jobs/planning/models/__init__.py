@@ -2,6 +2,7 @@
 
 from jobs.planning.models.absences import Absence
 from jobs.planning.models.calendars import Holiday, Rota, ShiftPattern, ShiftSpan
+from jobs.planning.models.feeds import Feed
 from jobs.planning.models.operations import Estimate, OperationFacts
 from jobs.planning.models.places import Place
 from jobs.planning.models.plans import Change, Plan, Planning, Watcher
@@ -10,6 +11,7 @@ __all__ = [
     "Absence",
     "Change",
     "Estimate",
+    "Feed",
     "Holiday",
     "OperationFacts",
     "Place",

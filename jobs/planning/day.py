@@ -1,0 +1,122 @@
+"""What each person does on a day: the operations of the plan in force, with where, with what, with whom, until when."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime, timedelta
+
+from django.db.models import Prefetch
+
+from jobs.orders.models import WorkOrder
+from jobs.people.models import Person
+from jobs.planning import facts, out
+from jobs.planning.gathering import plan_in_force
+from jobs.planning.models import Holiday, Plan, Rota
+from jobs.planning.problem import person_id
+from jobs.planning.shifts import Span
+
+
+@dataclass(frozen=True)
+class Task:
+    """One operation as one person meets it. `order_pk` leads to its work order; `notice` is what the plan does not know."""
+
+    row: out.Row
+    others: tuple[str, ...]
+    order_pk: int | None = None
+    notice: str = ""
+    goes_on: bool = False
+    from_before: bool = False
+
+
+@dataclass(frozen=True)
+class DayOf:
+    """A person's day: the shifts there are, and what is planned in them."""
+
+    person: Person
+    shifts: tuple[Span, ...]
+    tasks: tuple[Task, ...]
+    own: bool = False
+
+    @property
+    def key(self) -> str:
+        return person_id(self.person.pk)
+
+
+@dataclass(frozen=True)
+class Day:
+    on: date
+    plan: Plan | None
+    people: tuple[DayOf, ...]
+
+    @property
+    def before(self) -> date:
+        return self.on - timedelta(days=1)
+
+    @property
+    def after(self) -> date:
+        return self.on + timedelta(days=1)
+
+
+def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
+    """The day of everybody who works or has something planned on it, one's own first; `who` gives one person's."""
+    shop = asking.shop
+    plan = plan_in_force(shop)
+    begin, end = facts.midnight(on, shop.zone), facts.midnight(on + timedelta(days=1), shop.zone)
+    rows = [row for row in out.rows(plan) if _touches(row, begin, end)] if plan is not None else []
+    orders = {one.number: one for one in WorkOrder.objects.filter(number__in={row.order for row in rows})}
+    holidays = set(Holiday.objects.filter(shop=shop, day__range=(on - timedelta(days=1), on)).values_list("day", flat=True))
+    absences = list(facts.standing(facts.absences_of(asking), begin, end))
+    found = []
+    for person in _people(asking, who):
+        gone = [one for one in absences if one.person_id == person.pk]
+        spans = facts.person_spans(
+            person.rotas.all(), begin=on - timedelta(days=1), end=on, holidays=holidays, shop=shop
+        )
+        shifts = tuple(span for span in facts.less_absences(spans, gone) if span[0] < end and span[1] > begin)
+        tasks = tuple(_tasks(person, rows, orders, begin, end))
+        if tasks or shifts or who is not None:
+            found.append(DayOf(person, shifts, tasks, person.pk == asking.pk))
+    found.sort(key=lambda one: (not one.own, not one.tasks, one.person.name))
+    return Day(on, plan, tuple(found))
+
+
+def _touches(row: out.Row, begin: datetime, end: datetime) -> bool:
+    """A hold point is a moment: it belongs to the day on which it stands."""
+    return row.start < end and (row.end > begin or begin <= row.start)
+
+
+def _people(asking: Person, who: int | None) -> Iterable[Person]:
+    rotas = Prefetch("rotas", Rota.objects.select_related("pattern").prefetch_related("pattern__spans"))
+    people = Person.objects.filter(shop=asking.shop, is_active=True).prefetch_related(rotas).order_by("name")
+    return people.filter(pk=who) if who is not None else people
+
+
+def _tasks(
+    person: Person, rows: Sequence[out.Row], orders: dict[str, WorkOrder], begin: datetime, end: datetime
+) -> Iterable[Task]:
+    key = person_id(person.pk)
+    for row in rows:
+        if not any(used.id == key for used in row.used):
+            continue
+        order = orders.get(row.order)
+        task = Task(row, tuple(_others(row, key, rows)), goes_on=row.end > end, from_before=row.start < begin)
+        yield replace(task, order_pk=order.pk, notice=_notice(order)) if order is not None else task
+
+
+def _others(row: out.Row, key: str, rows: Sequence[out.Row]) -> Iterable[str]:
+    """Who works on the same order beside, right before or right after."""
+    seen: dict[str, None] = {}
+    for other in rows:
+        if other.order == row.order and other.start <= row.end and other.end >= row.start:
+            seen |= {used.name: None for used in other.people if used.id != key}
+    return seen
+
+
+def _notice(order: WorkOrder) -> str:
+    """What has become of the order since the plan was accepted, where it stops the work."""
+    if order.state == WorkOrder.State.HELD:
+        return f"The order is held: {order.held_reason}"
+    if order.state in (WorkOrder.State.CLOSED, WorkOrder.State.CANCELLED):
+        return f"The order is {order.get_state_display()}."
+    return ""
