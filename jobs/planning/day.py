@@ -19,7 +19,7 @@ from jobs.planning.shifts import Span
 
 @dataclass(frozen=True)
 class Task:
-    """One operation as one person meets it. `order_pk` leads to its work order; `notice` is what the plan does not know."""
+    """One operation as one person meets it; `notice` is what has become of its order since the plan was accepted."""
 
     row: out.Row
     others: tuple[str, ...]
@@ -65,7 +65,8 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
     begin, end = facts.midnight(on, shop.zone), facts.midnight(on + timedelta(days=1), shop.zone)
     rows = [row for row in out.rows(plan) if _touches(row, begin, end)] if plan is not None else []
     orders = {one.number: one for one in WorkOrder.objects.filter(number__in={row.order for row in rows})}
-    holidays = set(Holiday.objects.filter(shop=shop, day__range=(on - timedelta(days=1), on)).values_list("day", flat=True))
+    days = (on - timedelta(days=1), on)
+    holidays = set(Holiday.objects.filter(shop=shop, day__range=days).values_list("day", flat=True))
     absences = list(facts.standing(facts.absences_of(asking), begin, end))
     found = []
     for person in _people(asking, who):

@@ -69,7 +69,7 @@ def rows_of(feed: Feed, plan: Plan | None) -> list[out.Row]:
         return []
     rows = out.rows(plan)
     if feed.kind == Feed.Kind.UNIT:
-        orders = WorkOrder.objects.filter(number__in={row.order for row in rows}, unit=feed.key)
+        orders = WorkOrder.objects.filter(number__in={row.order for row in rows}, unit=int(feed.key))
         numbers = set(orders.values_list("number", flat=True))
         return [row for row in rows if row.order in numbers]
     key = person_id(int(feed.key)) if feed.kind == Feed.Kind.PERSON else place_id(int(feed.key))
@@ -94,7 +94,8 @@ def written(rows: Sequence[out.Row], plan: Plan | None, *, title: str, shop: Sho
     calendar.add("refresh-interval", REFRESH, parameters={"VALUE": "DURATION"})
     for row in rows:
         calendar.add_component(_event(row, plan, shop))
-    return calendar.to_ical()
+    content: bytes = calendar.to_ical()
+    return content
 
 
 def _event(row: out.Row, plan: Plan | None, shop: Shop) -> Event:

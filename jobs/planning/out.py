@@ -16,7 +16,7 @@ PLACE_KINDS = frozenset({"bay", "crane"})
 
 @dataclass(frozen=True)
 class Used:
-    """A resource of a booking: its id in the problem, kind and name; `kept` when the order keeps it from first to last."""
+    """A resource of a booking by its id in the problem; `kept` when the order keeps it from first to last."""
 
     id: str
     kind: str
