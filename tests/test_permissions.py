@@ -11,13 +11,14 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, time
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
 import pytest
 from django.db import transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.utils import timezone
 
 import analysis
 from analysis import simulate
@@ -29,6 +30,7 @@ from jobs.orders.models import Photo, Reading, WorkOrder
 from jobs.people import policies
 from jobs.people.models import Person, Role
 from jobs.planning.actions import absences, calendars, places
+from jobs.planning.models import Plan, Planning
 from jobs.planning.shifts import Shift
 from jobs.signoffs import filing
 from jobs.signoffs.models import JobCard, SignOff
@@ -148,6 +150,27 @@ ROWS = [
     post("ledger-verify", VERIFIES, 200, stranger=403),
     page("sign-in", stranger=302, answer=302, anyone=200),
     post("sign-out", ALL, 302, stranger=302),
+    page("plan-board", stranger=200),
+    page("plan-board-data", stranger=200),
+    post("plan-board-try", {P}, 422, stranger=403),
+    post("plan-board-change", {P}, 422, stranger=403),
+    post("plan-board-undo", {P}, 409, stranger=403),
+    page("plan-board-accept", who=frozenset({P}), stranger=403),
+    post("plan-board-accept", {P}, 409, stranger=403),
+    page("plan-move", who=frozenset({P}), stranger=403),
+    post("plan-move", {P}, 422, stranger=403),
+    page("plan-ask", who=frozenset({P}), stranger=403),
+    post("plan-ask", {P}, 422, stranger=403),
+    page("plan-trouble", who=frozenset({P}), stranger=403),
+    post("plan-trouble", {P}, 422, stranger=403),
+    page("plan-asked"),
+    post("plan-accept", {P}, 409, stranger=403),
+    page("plan-versions", stranger=200),
+    page("plan-version"),
+    page("plan-minutes", stranger=200),
+    post("plan-minutes", {P}, 404, stranger=403),
+    page("plan-promise", who=frozenset({P}), stranger=403),
+    post("plan-promise", {P}, 422, stranger=403),
     page("plan-facts", stranger=200),
     page("plan-hours"),
     *(
@@ -302,7 +325,7 @@ def world(
         "procedure": {"pk": order.procedure_id}, "order": own, "work": own, "sign": own, "ask": own,
         "type": {"pk": order.engine.engine_type_id}, "hand": {**own, "position": step.position},
     }  # fmt: skip
-    return named | _facts(order, technician, at)
+    return named | _facts(order, technician, at) | _plans(order, at)
 
 
 def _facts(order: WorkOrder, technician: Person, at: datetime) -> dict[str, dict[str, Any]]:
@@ -320,6 +343,26 @@ def _facts(order: WorkOrder, technician: Person, at: datetime) -> dict[str, dict
         "plan-holiday": {"pk": holiday.pk}, "plan-hours": {"pk": technician.pk}, "absence": {"pk": absence.pk},
         "plan-absence-withdraw": {"pk": absence.pk}, "place": {"pk": place.pk}, "shift": {"pk": pattern.pk},
         "rota": {"pk": rota.pk}, "holiday": {"pk": holiday.pk},
+    }  # fmt: skip
+
+
+def _plans(order: WorkOrder, at: datetime) -> dict[str, dict[str, Any]]:
+    """A plan in force that has the end of the order on the board, and the asking that it came from."""
+    planner = Person.objects.get(username=P)
+    errand = Errand.objects.create(kind="make-plan", once_key="plan", chain=order.shop.code, arguments={"planning": 1})
+    asked = Planning.objects.create(shop=order.shop, purpose="plan", asked_by=planner, errand=errand)
+    later = [(timezone.now() + timedelta(days=1, minutes=minutes)).isoformat() for minutes in (0, 10)]
+    plan = Plan.objects.create(
+        shop=order.shop, planning=asked, title="Fewest hours late", problem={"orders": [], "resources": []},
+        plan={"bookings": {f"{order.number}/close": {"start": later[0], "end": later[1], "resources": []}},
+              "orders": {}, "moved": [], "unscheduled": [], "conflicts": []},
+        cost={"late": 0, "orders": 1, "hours_late": 0, "weighted_hours_late": 0, "promises_moved": [], "moved": 0,
+              "could_move": 0, "people_changed": 0, "left_out": 0, "ends_moved": []},
+        version=1, accepted_by=planner, accepted_at=at,
+    )  # fmt: skip
+    return {
+        "plan-asked": {"pk": asked.pk}, "plan-accept": {"pk": plan.pk}, "plan-version": {"pk": plan.pk},
+        "plan-move": {"number": order.number, "code": "close"}, "plan-promise": {"pk": order.pk},
     }  # fmt: skip
 
 

@@ -144,14 +144,14 @@ class Judge:
         else:
             notes.append(f"{name} ends {self._at(end)}, as before.")
         late = False
-        for field_name, word in (("promise", "promise"), ("due", "time it is needed")):
+        for field_name, word in (("promise", "its promise"), ("due", "the time it is needed by")):
             limit = self.board.orders[order].get(field_name)
             if limit is None:
                 continue
             at = datetime.fromisoformat(limit)
             if end > at:
                 late = True
-                notes.append(f"That is {length((end - at).total_seconds() / 60)} after its {word}, {self._at(at)}.")
+                notes.append(f"That is {length((end - at).total_seconds() / 60)} after {word}, {self._at(at)}.")
             elif field_name == "promise":
                 left = length((at - end).total_seconds() / 60)
                 notes.append(f"Its promise, {self._at(at)}, is kept with {left} left.")

@@ -14,7 +14,7 @@ from django.db import transaction
 from django.db.models import Max
 from django.http import Http404
 
-from jobs.errors import NotAllowed, Reason, refuse
+from jobs.errors import BadInput, NotAllowed, Reason, refuse
 from jobs.ledger import actions as ledger
 from jobs.orders.models import WorkOrder
 from jobs.people import policies
@@ -69,7 +69,8 @@ def change_board(
     )
     assert base is not None
     if minutes is not None:
-        refuse(rules.why_not_minutes(minutes))
+        refuse(rules.why_not_minutes(minutes), BadInput)
+    refuse(rules.why_not_swap([one for one in (swap or {}).values() if one not in board.resources]), BadInput)
     effect = board.move(operation, start=start, swap=swap, minutes=minutes, push=push)
     before: Json = {"bookings": {key: board.stands[key].to_json() for key in effect.bookings}, "facts": {}}
     after: Json = {"bookings": {key: one.to_json() for key, one in effect.bookings.items()}, "facts": {}}

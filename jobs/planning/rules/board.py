@@ -26,6 +26,10 @@ def why_not_minutes(minutes: int) -> list[Reason]:
     return [Reason("minutes", f"{minutes} minutes is no length for an operation: 0 to {LONGEST_MINUTES}.", "minutes")]
 
 
+def why_not_swap(unknown: list[str]) -> list[Reason]:
+    return [Reason("unknown-resource", f"{one} is nobody and nothing to plan with.", "resource") for one in unknown]
+
+
 def why_not_undo(*, any_standing: bool) -> list[Reason]:
     if any_standing:
         return []

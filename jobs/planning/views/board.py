@@ -151,6 +151,10 @@ def _not_read(form: BoardMove) -> HttpResponse:
 @require_POST
 def change(request: PersonRequest) -> HttpResponse:
     """Make a move by hand."""
+    try:
+        policies.require(request.user, "plan-shop")
+    except WrongPerson as wrong:
+        return JsonResponse({"reasons": [wrong.sentence]}, status=403)
     form = BoardMove(request.POST)
     if not form.is_valid():
         return _not_read(form)
@@ -161,8 +165,6 @@ def change(request: PersonRequest) -> HttpResponse:
         )
     except Refusal as refusal:
         return JsonResponse({"reasons": [one.sentence for one in refusal.reasons]}, status=refusal.status)
-    except WrongPerson as wrong:
-        return JsonResponse({"reasons": [wrong.sentence]}, status=403)
     return JsonResponse(_effect(effect.to_json()))
 
 
@@ -218,7 +220,9 @@ def move(request: PersonRequest, number: str, code: str) -> HttpResponse:
                "pin": bool(board.work[key].pin), "push": True}  # fmt: skip
     form = MoveForm(board, key, request.POST if request.method == "POST" else None, initial=initial)
     effect = None
-    if request.method == "POST" and form.is_valid():
+    if request.method == "POST" and not form.is_valid():
+        form.status = 422
+    elif request.method == "POST":
         values = {**form.cleaned_data, "swap": form.swap()}
         minutes = values["minutes"] if values["minutes"] != board.work[key].minutes else None
         wanted = {"start": values["start"], "swap": values["swap"], "minutes": minutes, "push": values["push"]}

@@ -28,9 +28,10 @@ def minutes(request: PersonRequest) -> HttpResponse:
     policies.require(request.user, "see-plan")
     posted = request.POST.copy() if request.method == "POST" else None
     if posted is not None and posted.get("take"):  # the button that takes over what was learnt
-        posted["minutes"] = posted["take"]
+        posted["minutes"] = str(posted["take"])
     form = EstimateForm(posted)
     if request.method == "POST":
+        policies.require(request.user, "plan-shop")
         procedure = get_object_or_404(Procedure, code=request.POST.get("procedure", ""))
         if form.carried_out(set_estimate, procedure, by=request.user, at=timezone.now()):
             messages.success(request, "Plans from now on count with it.")

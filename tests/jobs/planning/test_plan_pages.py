@@ -1,0 +1,248 @@
+"""The pages of the plan through the client: board, moves, asking, alternatives, versions, promise, minutes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from jobs.people.models import Person
+from jobs.planning import boarddata
+from jobs.planning.models import Change, Plan, Planning, Watcher
+from tests.jobs.planning.conftest import Yard
+
+
+@pytest.fixture
+def now(monkeypatch: pytest.MonkeyPatch, at: datetime) -> datetime:
+    """The clock of the pages stands at `at`; that of the worker goes on."""
+    stopped = SimpleNamespace(now=lambda: at, localtime=timezone.localtime)
+    for name in ("board", "plans", "minutes"):
+        monkeypatch.setattr(f"jobs.planning.views.{name}.timezone", stopped)
+    return at
+
+
+@pytest.fixture
+def desk(yard: Yard, login: Callable[[Person], Client], now: datetime) -> Client:
+    return login(yard.planner)
+
+
+def move(client: Client, name: str, **fields: Any) -> Any:
+    return client.post(reverse(name), {key: value for key, value in fields.items() if value is not None})
+
+
+def test_an_empty_shop_is_told_the_first_step(
+    planner: Person, technician: Person, login: Callable[[Person], Client]
+) -> None:
+    page = login(planner).get("/plan/").content.decode()
+    assert "There is no open work order to plan." in page
+    assert "There is no open work order to plan." in login(technician).get("/plan/").content.decode()
+
+
+def test_without_a_plan_the_board_asks_for_the_first(
+    desk: Client, technician: Person, login: Callable[[Person], Client]
+) -> None:
+    assert "Ask for the first plan" in desk.get("/plan/").content.decode()
+    page = login(technician).get("/plan/").content.decode()
+    assert "No plan is in force yet." in page
+    assert "Ask for the first plan" not in page
+
+
+def test_asking_watching_choosing_and_accepting(
+    desk: Client, run_errands: Callable[[], int], yard: Yard
+) -> None:
+    answer = desk.post("/plan/ask/", {"why": "Monday", "seconds": "3.0"})
+    asked = Planning.objects.get()
+    assert answer.url == f"/plan/asked/{asked.pk}/"  # type: ignore[attr-defined]
+    page = desk.get(answer.url).content.decode()  # type: ignore[attr-defined]
+    assert "Plans are being looked for" in page
+    assert "queued" in page
+    Planning.objects.update(seconds=0.2)
+    run_errands()
+    page = desk.get(answer.url).content.decode()  # type: ignore[attr-defined]
+    assert "Which of these plans shall be in force?" in page
+    assert "Hours late, all orders together" in page
+    plan = asked.plans.all()[0]
+    assert f"Accept: {plan.title.lower()}" in page
+    assert desk.post(f"/plan/alternatives/{plan.pk}/accept/").url == "/plan/"  # type: ignore[attr-defined]
+    page = desk.get("/plan/").content.decode()
+    assert "Plan 1 is in force since" in page
+    for name in yard.orders:
+        assert name in page
+    again = desk.post(f"/plan/alternatives/{plan.pk}/accept/")
+    assert again.status_code == 409
+    assert "accepted as version 1 already" in again.content.decode()
+    listed = desk.get("/plan/versions/").content.decode()
+    assert "Plan 1" in listed
+    whole = desk.get(f"/plan/versions/{plan.pk}/").content.decode()
+    assert "Plan 1: what stood where" in whole
+    assert "make safe" in whole
+
+
+def test_the_board_says_what_a_move_does_before_and_after_it_is_made(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard
+) -> None:
+    plan = plan_now()
+    key = f"{yard.orders['7019'].number}/close"
+    start = boarddata.minutes(plan.plan["bookings"][key]["start"])
+    drawn = desk.get("/plan/board.json").json()
+    assert drawn["version"] == 1
+    bar = next(one for one in drawn["bars"] if one["id"] == key)
+    assert bar["start"] == start
+    assert bar["clashes"] == []
+    tried = move(desk, "plan-board-try", operation=key, start=start + 60)
+    assert tried.status_code == 200
+    assert any("later than before" in one for one in tried.json()["notes"])
+    assert Change.objects.count() == 0
+    night = move(desk, "plan-board-try", operation=key, start=boarddata.minutes("2026-03-22T03:00:00Z"))
+    assert any("is not there" in one for one in night.json()["clashes"])
+    made = move(desk, "plan-board-change", operation=key, start=start + 60, seen=json.dumps(bar["seen"]))
+    assert made.json()["bookings"][key]["start"] == start + 60
+    stale = move(desk, "plan-board-change", operation=key, start=start, seen=json.dumps(bar["seen"]))
+    assert stale.status_code == 409
+    assert "Somebody has moved" in stale.json()["reasons"][0]
+    assert "1 move by hand" in desk.get("/plan/").content.decode()
+    assert desk.post("/plan/board/undo/", headers={"accept": "application/json"}).json()["undone"] == key
+    none = desk.post("/plan/board/undo/", headers={"accept": "application/json"})
+    assert none.status_code == 409
+
+
+@pytest.mark.parametrize(
+    ("fields", "status"),
+    [({}, 422), ({"operation": "BY-1/nothing"}, 409), ({"operation": "x", "start": "soon"}, 422),
+     ({"operation": "x", "start": 10**18}, 422), ({"operation": "x", "seen": "{"}, 422)],
+)  # fmt: skip
+def test_moves_that_cannot_be_read_are_refused_in_words(
+    desk: Client, plan_now: Callable[..., Plan], fields: dict[str, Any], status: int
+) -> None:
+    plan_now()
+    for name in ("plan-board-try", "plan-board-change"):
+        answer = move(desk, name, **fields)
+        assert answer.status_code == status
+        assert answer.json()["reasons"]
+
+
+def test_others_at_the_board_are_seen_and_what_they_hold(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard, hire: Callable[..., Person],
+    login: Callable[[Person], Client], technician: Person, at: datetime,
+) -> None:  # fmt: skip
+    plan_now()
+    second = login(hire(yard.shop, "planner2", "Paul Planner", roles=("planner",)))
+    mark = desk.get("/plan/board.json").json()["mark"]
+    assert desk.get("/plan/board.json", {"mark": mark}).status_code == 204
+    second.get("/plan/board.json", {"holding": "BY-2026-0001/set"})
+    told = desk.get("/plan/board.json", {"mark": mark}).json()
+    assert told == {"watching": [{"name": "Paul Planner", "holding": "BY-2026-0001/set"}]}
+    login(technician).get("/plan/board.json")
+    assert Watcher.objects.count() == 2  # who only reads is not announced
+    Watcher.objects.update(at=at - timedelta(minutes=1))
+    assert desk.get("/plan/board.json", {"mark": mark}).status_code == 204
+
+
+def test_a_move_by_a_plain_form_and_the_acceptance_of_the_board(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard
+) -> None:
+    plan = plan_now()
+    order = yard.orders["7019"]
+    booking = plan.plan["bookings"][f"{order.number}/close"]
+    address = f"/plan/board/move/{order.number}/close/"
+    page = desk.get(address)
+    assert page.status_code == 200
+    start = datetime.fromisoformat(booking["start"]) + timedelta(days=1)
+    fields = {"start": f"{start:%Y-%m-%dT%H:%M}", "minutes": "10", "push": "on"}
+    fields |= {f"resource_{number}": one for number, one in enumerate(booking["resources"])}
+    looked = desk.post(address, {**fields, "look": "yes"}).content.decode()
+    assert "24 h later than before" in looked
+    assert Change.objects.count() == 0
+    assert desk.post(address, fields).url == "/plan/"  # type: ignore[attr-defined]
+    page_of_board = desk.get("/plan/board/accept/").content.decode()
+    assert "Close of 7019" in page_of_board
+    assert desk.post("/plan/board/accept/", {"note": "x"}).url == "/plan/"  # type: ignore[attr-defined]
+    assert Plan.objects.filter(version=2).get().title == "Moved by hand"
+    assert desk.get("/plan/board/move/BY-1/nothing/").status_code == 404
+
+
+def test_a_board_with_a_clash_is_not_accepted_and_says_every_sentence(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard
+) -> None:
+    plan_now()
+    key = f"{yard.orders['7019'].number}/close"
+    move(desk, "plan-board-change", operation=key, start=boarddata.minutes("2026-03-22T03:00:00Z"))
+    answer = desk.post("/plan/board/accept/", {"note": ""})
+    assert answer.status_code == 409
+    assert "7019" in answer.content.decode()
+
+
+def test_trouble_leads_to_alternatives(
+    desk: Client, plan_now: Callable[..., Plan], run_errands: Callable[[], int], at: datetime
+) -> None:
+    plan_now()
+    page = desk.get("/plan/trouble/").content.decode()
+    assert "A person is not there" in page
+    answer = desk.post(
+        "/plan/trouble/", {"what": "PR-07", "starts_at": f"{at:%Y-%m-%dT%H:%M}", "hours": "30", "reason": "dropped"}
+    )
+    asked = Planning.objects.latest("pk")
+    assert answer.url == f"/plan/asked/{asked.pk}/"  # type: ignore[attr-defined]
+    assert asked.why == "PR-07 not there from Mon 16 Mar 08:20 to Tue 17 Mar 14:20: dropped."
+    Planning.objects.filter(pk=asked.pk).update(seconds=0.3)
+    run_errands()
+    page = desk.get(answer.url).content.decode()  # type: ignore[attr-defined]
+    assert "Operations moved" in page
+    assert "PR-07 not there from" in page
+    missing = desk.post("/plan/trouble/", {"what": "", "starts_at": "", "hours": ""})
+    assert missing.status_code == 422
+
+
+def test_a_promise_from_the_page(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard, technician: Person, login: Callable[[Person], Client]
+) -> None:
+    plan_now()
+    order = yard.orders["4107"]
+    page = desk.get(f"/plan/promise/{order.pk}/").content.decode()
+    assert "with everything else where it stands." in page
+    answer = desk.post(f"/plan/promise/{order.pk}/", {"promised_at": "2026-03-20T14:00"})
+    assert answer.status_code == 302
+    order.refresh_from_db()
+    assert order.promised_at is not None
+    assert "14:00" in desk.get(f"/orders/{order.pk}/").content.decode()
+    assert login(technician).get(f"/plan/promise/{order.pk}/").status_code == 403
+
+
+def test_the_work_order_tells_where_it_stands_in_the_plan(
+    desk: Client, plan_now: Callable[..., Plan], yard: Yard
+) -> None:
+    order = yard.orders["7003"]
+    assert "No plan of the shop is in force." in desk.get(f"/orders/{order.pk}/").content.decode()
+    plan_now()
+    page = desk.get(f"/orders/{order.pk}/").content.decode()
+    assert "The board has it ready by" in page
+
+
+def test_planned_minutes_are_kept_from_the_page(desk: Client, yard: Yard) -> None:
+    page = desk.get("/plan/minutes/").content.decode()
+    assert "too few orders: 0" in page
+    fields = {"procedure": "re-time", "operation": "set", "minutes": "95"}
+    assert desk.post("/plan/minutes/", fields).status_code == 302
+    assert 'value="95"' in desk.get("/plan/minutes/").content.decode()
+    assert desk.post("/plan/minutes/", {**fields, "minutes": "1e9"}).status_code == 422
+    assert desk.post("/plan/minutes/", {**fields, "procedure": "nothing"}).status_code == 404
+
+
+def test_another_shop_sees_nothing_of_it(
+    plan_now: Callable[..., Plan], stranger: Person, login: Callable[[Person], Client]
+) -> None:
+    plan = plan_now()
+    other = login(stranger)
+    assert other.get(f"/plan/versions/{plan.pk}/").status_code == 404
+    assert plan.planning is not None
+    assert other.get(f"/plan/asked/{plan.planning.pk}/").status_code == 404
+    assert "No plan is in force" in other.get("/plan/").content.decode() or "no open work order" in other.get(
+        "/plan/"
+    ).content.decode()

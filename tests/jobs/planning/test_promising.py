@@ -1,0 +1,109 @@
+"""The earliest honest promise: where an order goes with everything else in place, and what giving way would do."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+
+from jobs.errors import BadInput, WrongPerson
+from jobs.fleet.models import Engine, EngineType, Installation, Unit
+from jobs.ledger.models import Entry
+from jobs.orders import actions as orders
+from jobs.orders.models import WorkOrder
+from jobs.people.models import Person
+from jobs.planning import promising, shown
+from jobs.planning.actions import plans
+from jobs.planning.models import Plan
+from tests.jobs.planning.conftest import Yard
+
+
+@pytest.fixture
+def coming_in(yard: Yard, engine_type: EngineType, plan_now: Callable[..., Plan], at: datetime) -> WorkOrder:
+    """An urgent request that the plan in force knows nothing of."""
+    plan_now()
+    unit = Unit.objects.create(number="R4 4102", unit_class="R4", home_shop=yard.shop)
+    engine = Engine.objects.create(serial="late-1", engine_type=engine_type)
+    Installation.objects.create(engine=engine, unit=unit, from_on=at.date() - timedelta(days=90))
+    procedure = yard.orders["7003"].procedure
+    return orders.request_order(
+        unit=unit, procedure=procedure, reason="overhaul", priority=1, needed_by=at + timedelta(hours=10),
+        by=yard.planner, at=at,
+    )  # fmt: skip
+
+
+def offered(yard: Yard, order: WorkOrder, at: datetime) -> tuple[list[promising.Offer], dict[str, Any], Any]:
+    facts, stated = plans.stated_now(yard.shop, at=at)
+    found, _ = promising.offers(stated.problem, order.number, facts.bookings)
+    return found, facts.bookings, stated
+
+
+def test_the_first_offer_leaves_everything_where_it_stands(yard: Yard, coming_in: WorkOrder, at: datetime) -> None:
+    found, bookings, stated = offered(yard, coming_in, at)
+    first = found[0]
+    assert first.moved == ""
+    # Held against the plan that comes of it: pin everything else, and the order really ends then.
+    pinned = promising._pinned(stated.problem, coming_in.number, bookings, free={coming_in.number})
+    from analysis.schedule.plan import plan
+
+    made: Any = plan(pinned, seconds=0.0)
+    assert datetime.fromisoformat(made["orders"][coming_in.number]["end"]) == first.at
+    for key, booking in bookings.items():
+        assert made["bookings"][key]["start"] == booking["start"]
+        assert made["bookings"][key]["resources"] == booking["resources"]
+
+
+def test_an_earlier_offer_names_who_gives_way_and_to_when(yard: Yard, coming_in: WorkOrder, at: datetime) -> None:
+    found, _, stated = offered(yard, coming_in, at)
+    assert len(found) > 1
+    numbers = {order.number for order in yard.orders.values()}
+    for one in found[1:]:
+        assert one.at < found[0].at
+        assert one.moved in numbers
+        assert one.moved_to is not None
+        words = shown.offer_words(one, stated.names, yard.shop.zone)
+        assert f"if {stated.names[one.moved]} moves from" in words
+        assert ("too late for it" in words) == one.moved_late
+    # Who may be late because of it comes after who may not.
+    assert [one.moved_late for one in found[1:]] == sorted(one.moved_late for one in found[1:])
+
+
+def test_nothing_more_urgent_is_asked_to_give_way(
+    yard: Yard, coming_in: WorkOrder, at: datetime
+) -> None:
+    WorkOrder.objects.filter(pk=coming_in.pk).update(priority=3)
+    found, _, _ = offered(yard, coming_in, at)
+    urgent = {yard.orders[name].number for name in ("7003", "7005", "4111")}
+    assert urgent.isdisjoint({one.moved for one in found})
+
+
+def test_an_order_without_any_place_gets_no_promise(yard: Yard, coming_in: WorkOrder, at: datetime) -> None:
+    from jobs.tooling.models import Instrument
+
+    Instrument.objects.filter(shop=yard.shop, kind="torque-wrench").update(state="withdrawn", state_reason="x")
+    facts, stated = plans.stated_now(yard.shop, at=at)
+    found, reason = promising.offers(stated.problem, coming_in.number, facts.bookings)
+    assert found == []
+    assert "torque-wrench" in reason
+
+
+def test_a_promise_is_given_moved_and_kept_in_the_history(
+    yard: Yard, coming_in: WorkOrder, technician: Person, at: datetime
+) -> None:
+    promised = at + timedelta(days=2)
+    orders.promise_order(coming_in, promised_at=promised, by=yard.planner, at=at)
+    orders.promise_order(coming_in, promised_at=promised + timedelta(days=1), by=yard.planner, at=at)
+    coming_in.refresh_from_db()
+    assert coming_in.promised_at == promised + timedelta(days=1)
+    sentences = list(Entry.objects.filter(kind="order.promised").order_by("number").values_list("sentence", flat=True))
+    assert sentences == [
+        "R4 4102 is promised by 2026-03-18 08:20.",
+        "R4 4102 is promised by 2026-03-19 08:20, moved from 2026-03-18 08:20.",
+    ]
+    with pytest.raises(WrongPerson):
+        orders.promise_order(coming_in, promised_at=promised, by=technician, at=at)
+    with pytest.raises(Exception, match="time that is over"):
+        orders.promise_order(coming_in, promised_at=at - timedelta(hours=1), by=yard.planner, at=at)
+    assert BadInput.status == 422

@@ -1,0 +1,37 @@
+"""Sentences of the planner in the words and on the clock of the shop."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from jobs.planning.wording import length, moment, said
+
+LONDON = ZoneInfo("Europe/London")
+
+
+def test_ids_and_instants_become_words() -> None:
+    names = {"BY-2026-0004/as-found": "as-found of R4 4107", "person-12": "Una Farrow", "person-1": "Callum Strand"}
+    sentence = (
+        "BY-2026-0004/as-found was ready at 2026-07-06T05:00:00Z; person-12 is not at work until 2026-07-06T13:00:00Z."
+    )
+    assert said(sentence, names, LONDON) == (
+        "as-found of R4 4107 was ready at Mon 6 Jul 06:00; Una Farrow is not at work until Mon 6 Jul 14:00."
+    )
+
+
+def test_a_word_that_is_no_id_stays() -> None:
+    assert said("The skill perform-timing of PR-07.", {"PR-0": "x"}, LONDON) == "The skill perform-timing of PR-07."
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"), [(0, "0 min"), (59.6, "1 h"), (75, "1 h 15 min"), (-120, "2 h"), (1500, "25 h")]
+)
+def test_lengths(minutes: float, words: str) -> None:
+    assert length(minutes) == words
+
+
+def test_the_moment_is_on_the_clock_of_the_shop() -> None:
+    assert moment(datetime(2026, 12, 3, 14, 0, tzinfo=UTC), ZoneInfo("America/New_York")) == "Thu 3 Dec 09:00"
