@@ -20,6 +20,7 @@ from analysis.uncertainty import Source
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
+BEAT_LEAST = 2.0              # times what chance makes: as much as it may well come to with few sweeps
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
 
@@ -58,6 +59,7 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     found.moved_deg = doubt.move_deg + missed.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
+    listed.append(Source("encoder lines in beat with the sampling", "B", beat(found)))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
                          math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
@@ -84,6 +86,21 @@ def _probe(found: Estimate, spec: Spec) -> float:
     part = 2.0 * (lift - lift.min()) / max(float(np.ptp(lift)), 1e-12) - 1.0
     bends = np.polynomial.legendre.legvander(np.clip(part, -1.0, 1.0), 3)[:, 2:]
     return float(np.linalg.norm(found.fit.lever_deg @ bends)) * u
+
+
+def beat(found: Estimate) -> float:
+    """What the encoder's lines do to the crest beyond chance, when they fall in step with the samples; crank degrees.
+
+    Where the shaft turns a whole number of lines from sample to sample all readings err alike, which no residual
+    shows. The readings are made again from the path, with the lines at several places in each sweep; the variance of
+    the crest over these places is compared with that of errors by chance, and an excess is budgeted.
+    """
+    points, fit = found.points, found.fit
+    pull = fit.lever_deg * fit.slope
+    sums = np.array([np.bincount(points.sweep, pull * row) for row in points.beat_deg])
+    seen = float(np.mean(sums**2, axis=0).sum())
+    by_chance = float((pull**2 * np.mean(points.beat_deg**2, axis=0)).sum())
+    return math.sqrt(max(0.0, seen - BEAT_LEAST * by_chance))
 
 
 def _lag_model(found: Estimate) -> float:

@@ -261,8 +261,10 @@ class _Trial:
         if "lag" in fit.shifts:
             row = 1 + list(fit.shifts).index("lag")
             found = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
-            # a probe cannot be early: a negative lag is something else, and says that the lag is small
-            self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, LAG_NONE_S)
+            # a probe cannot be early: a negative lag is something else, and says that the lag is small; at even
+            # speed, where the trace tells little of it, it may be no more than chance
+            least = max(LAG_NONE_S, float(np.sqrt(fit.shift_variance["lag"])))
+            self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, least)
 
     def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:

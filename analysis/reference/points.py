@@ -31,6 +31,7 @@ KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
 FILTER_PACE_S = 0.02
+BEAT_PLACES, LEAST_LINES = 4, 0.75
 LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
@@ -44,6 +45,8 @@ class Points:
     behind (shape (m, n), see `motion`); count (samples in the point, 1 for the usual
     number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with).
+    `beat_deg` (shape (BEAT_PLACES, n)) is what the encoder's lines would add to each point's angle, were
+    they shifted by parts of a line against the shaft's path.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
 
@@ -59,6 +62,7 @@ class Points:
     rough_deg: Floats
     drawn_deg: Floats
     samples_per_point: int
+    beat_deg: Floats
     scale: float = 1.0
 
     def __len__(self) -> int:
@@ -76,7 +80,7 @@ class Points:
         """The points for which `keep` holds."""
         return replace(self, **{name: getattr(self, name)[keep] for name in (
             "time_s", "angle_deg", "lift", "sweep", "sense", "speed", "spiky", "count", "rough_deg", "drawn_deg")},
-            behind=self.behind[:, keep])
+            behind=self.behind[:, keep], beat_deg=self.beat_deg[:, keep])
 
 
 @dataclass(frozen=True)
@@ -111,6 +115,16 @@ class Motion:
         return np.array(late)
 
 
+    def beat(self, time_s: Floats, step_deg: float) -> Floats:
+        """Errors of readings at their nearest line, for lines at BEAT_PLACES places; shape (BEAT_PLACES, n)."""
+        if self.path is None or step_deg <= 0.0:
+            return np.zeros((BEAT_PLACES, len(time_s)))
+        lines = self.path(time_s) / step_deg + np.arange(BEAT_PLACES)[:, None] / BEAT_PLACES
+        # with less than a line from sample to sample each line's own place is seen, and the path follows it
+        passed = np.abs(np.diff(lines[0], append=lines[0, -1])) > LEAST_LINES
+        return np.asarray((np.round(lines) - lines) * step_deg * passed)
+
+
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0) -> Points:
     """Reduce the samples of the sweeps to points; arguments of shape (n,)."""
     time_s = spread(time_s)
@@ -124,12 +138,12 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts = [_merged(*c, per_point, step) for c in columns]
     sizes = [len(part[0]) for part in parts]
-    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, behind = (
-        np.concatenate([part[k] for part in parts], axis=-1) for k in range(9))
+    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, behind, beat = (
+        np.concatenate([part[k] for part in parts], axis=-1) for k in range(10))
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, rough, drawn,
-                  first * per_point, scale)
+                  first * per_point, beat if first == 1 else np.zeros_like(beat), scale)
 
 
 def spread(time_s: Floats) -> Floats:
@@ -185,7 +199,9 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     drawn = moved.reading_deg / np.sqrt(counts)
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
     flags = (kept == 0.0).astype(float)
-    return means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, moved.behind(means[0])
+    beat = np.array([np.add.reduceat(row * weight, edges) / counts for row in moved.beat(time_s, step_deg)])
+    return (means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, moved.behind(means[0]),
+            beat)
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> Motion:
