@@ -29,7 +29,9 @@ from jobs.orders import actions, storage
 from jobs.orders.models import Photo, Reading, WorkOrder
 from jobs.people import policies
 from jobs.people.models import Person, Role
+from jobs.planning import feeds
 from jobs.planning.actions import absences, calendars, places
+from jobs.planning.actions.feeds import give_feed
 from jobs.planning.models import Plan, Planning
 from jobs.planning.shifts import Shift
 from jobs.signoffs import filing
@@ -43,6 +45,7 @@ ALL = frozenset(CAST)
 READS_HISTORY = frozenset({A, M, I, K, D})
 EXPORTS = VERIFIES = frozenset({A, M, D})
 KEEPS, ENTERS = frozenset({P, M, D}), frozenset({P, K, M})
+TAKES = ALL - {A}
 
 
 @dataclass(frozen=True)
@@ -190,6 +193,15 @@ ROWS = [
     page("plan-absences-import", who=ENTERS, stranger=403),
     post("plan-absences-import", ENTERS, 422, stranger=403),
     post("plan-absence-withdraw", ENTERS, 302, stranger=403),
+    page("plan-day", stranger=200),
+    page("plan-load", stranger=200),
+    page("plan-load-csv", stranger=200),
+    page("plan-promises", stranger=200),
+    page("plan-promises-csv", stranger=200),
+    page("plan-feeds", who=TAKES, stranger=200),
+    post("plan-feeds", TAKES, 422, stranger=422),
+    post("plan-feed-renew", {T}, 302),
+    page("plan-feed", stranger=200, anyone=200),
     # --- API ---
     page("api:schema", stranger=200),
     post("api:token", ALL, 422, stranger=422, anyone=422),
@@ -338,7 +350,9 @@ def _facts(order: WorkOrder, technician: Person, at: datetime) -> dict[str, dict
     rota = calendars.give_rota(technician, pattern=pattern, valid_from=at.date(), by=by, at=at)
     holiday = calendars.add_holiday(shop=shop, day=at.date(), name="Closed", by=by, at=at)
     absence = absences.enter_absence(shop=shop, who=technician, starts_at=at, by=by, at=at)
+    feed = give_feed(kind="place", key=str(place.pk), by=technician, at=at)
     return {
+        "plan-feed": {"token": feeds.token_of(feed)}, "plan-feed-renew": {"pk": feed.pk},
         "plan-place": {"pk": place.pk}, "plan-pattern": {"pk": pattern.pk}, "plan-rota": {"pk": rota.pk},
         "plan-holiday": {"pk": holiday.pk}, "plan-hours": {"pk": technician.pk}, "absence": {"pk": absence.pk},
         "plan-absence-withdraw": {"pk": absence.pk}, "place": {"pk": place.pk}, "shift": {"pk": pattern.pk},

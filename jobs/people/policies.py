@@ -19,6 +19,7 @@ ACTIONS: dict[str, tuple[str, frozenset[str]]] = {
     "request-order": ("request a work order", frozenset({P, M})),
     "plan-order": ("plan a work order", frozenset({P})),
     "see-plan": ("see the shop's plan", frozenset({P, T, I, K, A, M, D})),
+    "take-calendar": ("take the plan into a calendar program", frozenset({P, T, I, K, M, D})),
     "plan-shop": ("make, change and accept the shop's plan", frozenset({P})),
     "keep-calendars": ("keep bays, shifts and days without shifts", frozenset({P, M, D})),
     "enter-absence": ("enter and import absences", frozenset({P, K, M})),

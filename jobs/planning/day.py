@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from django.db.models import Prefetch
@@ -63,7 +63,8 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
     shop = asking.shop
     plan = plan_in_force(shop)
     begin, end = facts.midnight(on, shop.zone), facts.midnight(on + timedelta(days=1), shop.zone)
-    rows = [row for row in out.rows(plan) if _touches(row, begin, end)] if plan is not None else []
+    every = out.rows(plan) if plan is not None else []
+    rows = [row for row in every if _touches(row, begin, end)]
     orders = {one.number: one for one in WorkOrder.objects.filter(number__in={row.order for row in rows})}
     days = (on - timedelta(days=1), on)
     holidays = set(Holiday.objects.filter(shop=shop, day__range=days).values_list("day", flat=True))
@@ -75,7 +76,12 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
             person.rotas.all(), begin=on - timedelta(days=1), end=on, holidays=holidays, shop=shop
         )
         shifts = tuple(span for span in facts.less_absences(spans, gone) if span[0] < end and span[1] > begin)
-        tasks = tuple(_tasks(person, rows, orders, begin, end))
+        tasks = tuple(
+            Task(row, tuple(_others(row, person_id(person.pk), every)), _key(orders, row), _notice(orders, row),
+                 goes_on=row.end > end, from_before=row.start < begin)
+            for row in rows
+            if person_id(person.pk) in {used.id for used in row.used}
+        )  # fmt: skip
         if tasks or shifts or who is not None:
             found.append(DayOf(person, shifts, tasks, person.pk == asking.pk))
     found.sort(key=lambda one: (not one.own, not one.tasks, one.person.name))
@@ -93,29 +99,27 @@ def _people(asking: Person, who: int | None) -> Iterable[Person]:
     return people.filter(pk=who) if who is not None else people
 
 
-def _tasks(
-    person: Person, rows: Sequence[out.Row], orders: dict[str, WorkOrder], begin: datetime, end: datetime
-) -> Iterable[Task]:
-    key = person_id(person.pk)
-    for row in rows:
-        if not any(used.id == key for used in row.used):
-            continue
-        order = orders.get(row.order)
-        task = Task(row, tuple(_others(row, key, rows)), goes_on=row.end > end, from_before=row.start < begin)
-        yield replace(task, order_pk=order.pk, notice=_notice(order)) if order is not None else task
+def _key(orders: dict[str, WorkOrder], row: out.Row) -> int | None:
+    order = orders.get(row.order)
+    return order.pk if order is not None else None
 
 
 def _others(row: out.Row, key: str, rows: Sequence[out.Row]) -> Iterable[str]:
-    """Who works on the same order beside, right before or right after."""
+    """Who works on the same order at the same time, who hands over to this operation, and who takes over from it."""
+    own = [other for other in rows if other.order == row.order]
+    place = own.index(row)
+    beside = [other for other in own if other.start < row.end and other.end > row.start]
     seen: dict[str, None] = {}
-    for other in rows:
-        if other.order == row.order and other.start <= row.end and other.end >= row.start:
-            seen |= {used.name: None for used in other.people if used.id != key}
+    for other in (*own[max(place - 1, 0) : place], *beside, *own[place + 1 : place + 2]):
+        seen |= {used.name: None for used in other.people if used.id != key}
     return seen
 
 
-def _notice(order: WorkOrder) -> str:
+def _notice(orders: dict[str, WorkOrder], row: out.Row) -> str:
     """What has become of the order since the plan was accepted, where it stops the work."""
+    order = orders.get(row.order)
+    if order is None:
+        return ""
     if order.state == WorkOrder.State.HELD:
         return f"The order is held: {order.held_reason}"
     if order.state in (WorkOrder.State.CLOSED, WorkOrder.State.CANCELLED):

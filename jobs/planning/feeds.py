@@ -31,18 +31,18 @@ class NoSuchFeed(LookupError):
 
 
 def token_of(feed: Feed) -> str:
-    """The secret part of a link."""
-    return signing.dumps([feed.pk, feed.issue], salt=SALT)
+    """The secret part of a link; the same each time it is shown."""
+    return signing.Signer(salt=SALT).sign_object([feed.pk, feed.issue])
 
 
 def by_token(token: str) -> Feed:
     """The feed of a link; raises `NoSuchFeed`, whatever is wrong with it."""
     try:
-        key, issue = signing.loads(token, salt=SALT)
+        key, issue = signing.Signer(salt=SALT).unsign_object(token)
     except (signing.BadSignature, ValueError, TypeError):
         raise NoSuchFeed from None
     feed = Feed.objects.filter(pk=key, issue=issue).select_related("owner__shop").first()
-    if feed is None or not policies.may(feed.owner, "see-plan"):
+    if feed is None or not policies.may(feed.owner, "take-calendar"):
         raise NoSuchFeed
     return feed
 

@@ -1,3 +1,14 @@
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-urlpatterns: list[URLPattern] = []
+from jobs.planning.views import feeds, out
+
+urlpatterns: list[URLPattern] = [
+    path("plan/day/", out.day, name="plan-day"),
+    path("plan/load/", out.load_of_weeks, name="plan-load"),
+    path("plan/load.csv", out.load_of_weeks, {"as_csv": True}, name="plan-load-csv"),
+    path("plan/promises/", out.promises, name="plan-promises"),
+    path("plan/promises.csv", out.promises, {"as_csv": True}, name="plan-promises-csv"),
+    path("plan/feeds/", feeds.links, name="plan-feeds"),
+    path("plan/feeds/<int:pk>/renew/", feeds.renew, name="plan-feed-renew"),
+    path("plan/feeds/<str:token>.ics", feeds.calendar, name="plan-feed"),
+]

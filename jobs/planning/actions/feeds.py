@@ -6,7 +6,7 @@ from datetime import datetime
 
 from django.db import transaction
 
-from jobs.errors import BadInput, Reason
+from jobs.errors import BadInput, Reason, WrongPerson
 from jobs.ledger import actions as ledger
 from jobs.people import policies
 from jobs.people.models import Person
@@ -17,7 +17,7 @@ from jobs.planning.models import Feed
 @transaction.atomic
 def give_feed(*, kind: str, key: str, by: Person, at: datetime) -> Feed:
     """The link of a person to the calendar of a bay, person or unit; the same one when it was given before."""
-    policies.require(by, "see-plan")
+    policies.require(by, "take-calendar")
     feed = Feed(owner=by, kind=kind, key=key, renewed_at=at)
     if kind not in Feed.Kind.values or not key.isdecimal() or feeds.subject_of(feed) is None:
         raise BadInput([Reason("subject", "Choose a bay, a person or a unit of the shop.", "what")])
@@ -30,8 +30,10 @@ def give_feed(*, kind: str, key: str, by: Person, at: datetime) -> Feed:
 @transaction.atomic
 def renew_feed(feed: Feed, *, by: Person, at: datetime) -> Feed:
     """Make a link worthless and give another; the calendar program must be told the new one."""
-    policies.require(by, "see-plan")
-    held = Feed.objects.select_for_update(of=("self",)).select_related("owner__shop").get(pk=feed.pk, owner=by)
+    policies.require(by, "take-calendar")
+    held = Feed.objects.select_for_update(of=("self",)).select_related("owner__shop").get(pk=feed.pk)
+    if held.owner_id != by.pk:
+        raise WrongPerson(f"This link belongs to {held.owner.name}; each renews their own.")
     held.issue, held.renewed_at = held.issue + 1, at
     held.save(update_fields=["issue", "renewed_at"])
     _record("feed.renewed", held, "renewed", by=by, at=at)

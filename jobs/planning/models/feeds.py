@@ -9,7 +9,7 @@ from jobs.people.models import Person
 
 
 class Feed(models.Model):
-    """A person's link to the calendar of one subject. Renewing it changes `issue`, and the old link is worth nothing."""
+    """A person's link to the calendar of one subject; renewing raises `issue`, which makes the old link worthless."""
 
     class Kind(models.TextChoices):
         PLACE = "place", "bay or crane"
