@@ -31,3 +31,10 @@ document.addEventListener("keydown", (event) => {
 });
 
 document.querySelector(".reasons[tabindex]")?.focus();
+
+// A button that puts its value into a field, where the value could be typed as well.
+document.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-fill]");
+  const field = button && document.getElementById(button.dataset.fill);
+  if (field) field.value = button.dataset.value;
+});

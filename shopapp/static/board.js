@@ -319,8 +319,20 @@ function start(board) {
       layOut();
       if (had && focused) find(focused.id, focused.row)?.focus({ preventScroll: true });
       showMoves();
+      renewList();
     }
     showWatching(found.watching ?? []);
+  }
+
+  // The list below says the same as the drawing, so it follows.
+  async function renewList() {
+    const list = document.getElementById("board-list");
+    const answer = await fetch(location.href);
+    if (!list || !answer.ok) return;
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("board-list");
+    const opened = [...list.querySelectorAll("details[open]")].map((one) => one.dataset.order);
+    for (const one of fresh?.querySelectorAll("details") ?? []) one.open = opened.includes(one.dataset.order);
+    if (fresh && !list.contains(document.activeElement)) list.replaceWith(fresh);
   }
 
   function showMoves() {
@@ -537,7 +549,10 @@ function start(board) {
   // --- The window on time ------------------------------------------------------------------------------
 
   function setZoom(wanted) {
-    const middle = data.from + ((sheet.scrollLeft + sheet.clientWidth / 2) / ZOOMS[zoom]) * 60;
+    // Around the operation that is meant, else around the middle of what is in sight.
+    const meant = focused && bars.get(focused.id), left = sheet.scrollLeft, seen = left + sheet.clientWidth;
+    const inSight = meant && px(meant.end) > left && px(meant.start) < seen;
+    const middle = inSight ? meant.start : data.from + (((left + seen) / 2) / ZOOMS[zoom]) * 60;
     zoom = wanted;
     board.dataset.zoomed = wanted;
     for (const button of board.querySelectorAll("[data-zoom]")) button.setAttribute("aria-pressed", String(button.dataset.zoom === wanted));

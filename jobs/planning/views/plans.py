@@ -111,12 +111,14 @@ def promise(request: PersonRequest, pk: int) -> HttpResponse:
     policies.require(request.user, "plan-shop")
     order = order_for(request.user, pk)
     at = timezone.now()
-    form = PromiseForm(request.POST if request.method == "POST" else None)
+    offered = _offers(request, order.number, at)
+    initial = {"promised_at": offered["offers"][0]["field"]} if offered["offers"] else {}
+    form = PromiseForm(request.POST if request.method == "POST" else None, initial=initial)
     if request.method == "POST" and form.carried_out(orders.promise_order, order, by=request.user, at=at):
         given = moment(form.cleaned_data["promised_at"], request.user.shop.zone)
         messages.success(request, f"{order.unit.number} is promised by {given}.")
         return redirect("work-order", pk=order.pk)
-    context: dict[str, Any] = {"form": form, "order": order, **_offers(request, order.number, at)}
+    context: dict[str, Any] = {"form": form, "order": order, **offered}
     return render(request, "planning/plan_promise.html", context, status=form.status)
 
 
