@@ -40,7 +40,6 @@ class Line:
     y: float
     bars: tuple[Bar, ...]
     minutes: int = 0
-    href: str = ""
 
     @property
     def said(self) -> str:
@@ -103,7 +102,6 @@ class Given:
     name: str
     there: Sequence[Span]
     away: Sequence[Span] = ()
-    href: str = ""
 
 
 def days(rows: Iterable[Given], *, first: date, count: int, zone: ZoneInfo, now: datetime | None = None) -> Drawing:
@@ -123,10 +121,9 @@ def days(rows: Iterable[Given], *, first: date, count: int, zone: ZoneInfo, now:
         ]
 
     lines = tuple(
-        Line(one.name, HEAD + number * ROW, (*bars(one.there, "there", "there"), *bars(one.away, "away", "away")),
-             href=one.href)
+        Line(one.name, HEAD + number * ROW, (*bars(one.there, "there", "there"), *bars(one.away, "away", "away")))
         for number, one in enumerate(rows)
-    )  # fmt: skip
+    )
     ticks = [
         (x(edge), f"{edge:%a} {edge.day} {edge:%b}", _px((x(edge) + x(following)) / 2))
         for edge, following in pairwise(edges)

@@ -108,6 +108,12 @@ def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> list[Kept]:
     return [_kept(order, stories.get(str(order.pk), Story())) for order in orders]
 
 
+def still_open(asking: Person, now: datetime) -> int:
+    """How many orders are past their promise and not closed: they count in no share yet."""
+    closed = [WorkOrder.State.CLOSED, WorkOrder.State.CANCELLED]
+    return WorkOrder.objects.filter(shop=asking.shop, promised_at__lt=now).exclude(state__in=closed).count()
+
+
 def weekly(found: Iterable[Kept], shop: Shop, today: date, *, weeks: int = WEEKS) -> list[Week]:
     """The share kept, week by week, the newest first; a week without closed orders is there too."""
     by_week: dict[date, list[Kept]] = {}

@@ -8,7 +8,7 @@ from datetime import date, datetime, timedelta
 
 from django.db.models import Prefetch
 
-from jobs.people.models import Person
+from jobs.people.models import Person, Role
 from jobs.planning import facts, out
 from jobs.planning.gathering import plan_in_force
 from jobs.planning.models import Absence, Holiday, Plan, Rota
@@ -82,7 +82,7 @@ class _Subject:
 
 
 def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
-    """The load from the Monday of this week on; people without a rota are left out, no plan counts on them."""
+    """The load from the Monday of this week on; those with whom no plan counts are left out."""
     monday = today - timedelta(days=today.weekday())
     count = min(max(weeks, 1), MOST_WEEKS)
     mondays = tuple(monday + timedelta(weeks=number) for number in range(count))
@@ -141,7 +141,8 @@ def _subjects(asking: Person, mondays: Sequence[date], period: Span) -> Iterable
         spans = facts.place_spans(place, begin=begin, end=last, holidays=off, shop=shop)
         yield _Subject("place", place_id(place.pk), place.name, _less(spans, absences, place_id=place.pk))
     rotas = Prefetch("rotas", Rota.objects.select_related("pattern").prefetch_related("pattern__spans"))
-    people = Person.objects.filter(shop=shop, is_active=True, rotas__isnull=False).distinct().order_by("name")
+    planned_with = {"is_active": True, "rotas__isnull": False, "grants__role__in": [Role.TECHNICIAN, Role.INSPECTOR]}
+    people = Person.objects.filter(shop=shop, **planned_with).distinct().order_by("name")
     for person in people.prefetch_related(rotas):
         spans = facts.person_spans(person.rotas.all(), begin=begin, end=last, holidays=off, shop=shop)
         yield _Subject("person", person_id(person.pk), person.name, _less(spans, absences, person_id=person.pk))

@@ -10,7 +10,6 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Prefetch
 from django.shortcuts import get_object_or_404
-from django.urls import reverse
 
 from jobs.people.models import Person, Shop
 from jobs.people.queries import people_of
@@ -71,15 +70,15 @@ def _person_rows(
         own = [rota for rota in rotas if rota.person_id == pk]
         works = facts.person_spans(own, begin=today - timedelta(days=1), end=last, holidays=off, shop=shop)
         gone = [one for one in absences if one.person_id == pk]
-        rows.append(_row(person.name, works, gone, href=reverse("plan-hours", args=[pk])))
+        rows.append(_row(person.name, works, gone))
     return rows
 
 
-def _row(name: str, working: Sequence[Span], absences: Sequence[Absence], *, href: str = "") -> drawn.Given:
+def _row(name: str, working: Sequence[Span], absences: Sequence[Absence]) -> drawn.Given:
     """Working time without the absences, and the working time that they take."""
     there = facts.less_absences(working, absences)
     away = facts.less_than(working, there)
-    return drawn.Given(name, there, away, href)
+    return drawn.Given(name, there, away)
 
 
 def _without_rota(person: Person, rotas: Iterable[Rota], today: date) -> list[Person]:

@@ -58,9 +58,9 @@ class AbsenceForm(PageForm):
 
     who: WhoField
     from_day = day_field("From")
-    from_time = time_field("at", "Empty: from the start of the day.")
+    from_time = time_field("From, time of day", "Empty: from the start of the day.")
     until_day = day_field("Until, inclusive", required=False, help_text="Empty: until further notice.")
-    until_time = time_field("at", "Empty: to the end of the day.")
+    until_time = time_field("Until, time of day", "Empty: to the end of the day.")
     reason = forms.CharField(
         label="Reason", max_length=120, required=False, help_text="In a word or two, such as leave or course."
     )

@@ -75,7 +75,7 @@ def promises(request: PersonRequest, *, as_csv: bool = False) -> HttpResponseBas
     context = {
         "form": form,
         "found": found,
-        "late": [one for one in found if one.late],
+        "open_late": kept.still_open(request.user, timezone.now()),
         "without": sum(not one.promises for one in found),
         "weeks": kept.weekly(found, shop, today, weeks=weeks),
         "causes": kept.causes(found),

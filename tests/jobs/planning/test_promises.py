@@ -177,6 +177,14 @@ def test_the_page_and_its_csv_say_why(late: WorkOrder, planner: Person, login: L
 
 
 @pytest.mark.django_db
+def test_an_order_still_open_past_its_promise_is_told(released: WorkOrder, planner: Person, login: Login) -> None:
+    WorkOrder.objects.filter(pk=released.pk).update(promised_at=datetime(2026, 3, 17, tzinfo=UTC))
+    assert kept.still_open(planner, datetime(2026, 3, 17, 1, tzinfo=UTC)) == 1
+    assert kept.still_open(planner, datetime(2026, 3, 16, 23, tzinfo=UTC)) == 0
+    assert "1 order still open" in login(planner).get("/plan/promises/").text
+
+
+@pytest.mark.django_db
 def test_the_page_of_a_shop_that_closed_nothing_says_what_belongs_there(login: Login, planner: Person) -> None:
     assert "Closed work orders belong here" in login(planner).get("/plan/promises/").text
 
