@@ -198,6 +198,8 @@ ROWS = [
     page("plan-load-csv", stranger=200),
     page("plan-promises", stranger=200),
     page("plan-promises-csv", stranger=200),
+    page("plan-worth", who=KEEPS, stranger=403),
+    post("plan-worth", KEEPS, 409, stranger=403),
     page("plan-feeds", who=TAKES, stranger=200),
     post("plan-feeds", TAKES, 422, stranger=422),
     post("plan-feed-renew", {T}, 302),

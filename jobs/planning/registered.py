@@ -4,8 +4,9 @@ from django.urls import reverse
 
 from jobs.errands import places as errand_places
 from jobs.ledger import kinds, subjects
-from jobs.planning import tasks  # noqa: F401 - registers what the worker does
+from jobs.planning import tasks, weighing  # noqa: F401 - register what the worker does
 from jobs.planning.actions.plans import MAKE_PLAN
+from jobs.planning.actions.worth import WEIGH
 from jobs.planning.models import Place, Plan, ShiftPattern
 
 subjects.register_page(Plan, "Plans", lambda key: reverse("plan-version", args=[key]))
@@ -40,6 +41,7 @@ for code, title in (
 ):
     kinds.register(code, title, group="plan")
 
+errand_places.register(WEIGH, what="Weighing what one more is worth", address=lambda _: reverse("plan-worth"))
 errand_places.register(
     MAKE_PLAN, what="The plan", address=lambda errand: reverse("plan-asked", args=[errand.arguments["planning"]])
 )
