@@ -13,8 +13,10 @@ from analysis.schedule.fields import FAR, Floats, Ints
 from analysis.schedule.fixed import Fixed, slots
 from analysis.schedule.jobs import Jobs, jobs_of
 from analysis.schedule.kernel_time import book
-from analysis.schedule.model import MINUTE, NEVER, Need, Operation, Problem, Spans
+from analysis.schedule.model import DAY, MINUTE, NEVER, Need, Operation, Problem, Spans
+from analysis.schedule.starts import Starts
 
+MOST_DAYS = 1000                    # that have an index of their own; what is later is searched for from the last one
 MOST_MIXES = 60                     # choices of calendars looked at for one operation that may pause
 
 
@@ -44,6 +46,17 @@ class Calendars:
             self.known[key] = len(self.spans)
             self.spans.append(common(self.problem.calendars[one] for one in key))
         return self.known[key]
+
+    def add(self, spans: Spans) -> int:
+        """Number for spans of their own."""
+        self.spans.append(spans)
+        return len(self.spans) - 1
+
+    def by_day(self, pointer: Ints, ends: Ints, days: int) -> Ints:
+        """For each calendar and day, the first span that ends after the beginning of that day."""
+        midnights = np.arange(days, dtype=np.int64) * DAY
+        return np.concatenate([low + np.searchsorted(ends[low:high], midnights, side="right")
+                               for low, high in pairwise(pointer.tolist())]).astype(np.int64)
 
     def arrays(self) -> tuple[Ints, Ints, Ints, Ints]:
         """Ranges, starts, ends, open time before."""
@@ -134,6 +147,7 @@ class Builder:
         self.problem, self.fixed, self.weights = problem, fixed, weights
         self.calendars = Calendars(problem)
         self.signatures = Signatures(problem, self.calendars, ease_of(problem))
+        self.starts = Starts(problem, self.calendars)
         out = {entry.order for entry in problem.left_out}
         self.jobs: Jobs = jobs_of(problem, fixed, [order for order in problem.orders if order.id not in out])
 
@@ -150,8 +164,11 @@ class Builder:
             f.FIXED_END: self._fixed_ends()}
         places = (f.CAL_PTR, f.CAL_START, f.CAL_END, f.CAL_BEFORE)
         tables |= dict(zip(places, self.calendars.arrays(), strict=True))
-        numbers = {f.GRID: problem.grid, f.RESOURCES: len(problem.resources), f.ORDERS: len(problem.orders),
-                   f.JOBS: len(self.jobs.orders), f.MIX_WIDTH: width}
+        last = int(tables[f.CAL_END].max()) if len(tables[f.CAL_END]) else 0
+        days = min(2 + max(0, last) // DAY, MOST_DAYS)
+        tables[f.CAL_DAY] = self.calendars.by_day(tables[f.CAL_PTR], tables[f.CAL_END], days)
+        numbers = {f.DAYS: days, f.GRID: problem.grid, f.RESOURCES: len(problem.resources),
+                   f.ORDERS: len(problem.orders), f.JOBS: len(self.jobs.orders), f.MIX_WIDTH: width}
         return f.packed(f.SHOP_HEADER, numbers, tables)
 
     def _operations(self, needs: list[list[Need]], sigs: list[int]) -> dict[int, Ints]:
@@ -172,7 +189,8 @@ class Builder:
             f.SLOT_GROUP: ints(self.jobs.groups.get(need.group, -1) for entries in needs for need in entries),
             f.SLOT_MEMBER: ints(one for operation in operations for one in self._member(operation)),
             f.SLOT_AMOUNT: ints(need.amount for entries in needs for need in entries),
-            f.PREV_START: starts, f.PREV_PICK: picks}
+            f.PREV_START: starts, f.PREV_PICK: picks, f.OP_TAIL: self._tails(),
+            f.OP_STARTS: ints(self.starts.number(one) for one in operations)}
 
     def _signatures(self, width: int) -> dict[int, Ints]:
         candidates = self.signatures.candidates
@@ -198,6 +216,7 @@ class Builder:
             f.JOB_PTR: job_ptr, f.JOB_OP: job_op, f.JOB_ORDER_PTR: order_ptr, f.JOB_ORDER: orders,
             f.JOB_GROUP_PTR: ints(jobs.group_ptr), f.GROUP_MEMBER_PTR: member_ptr, f.BASE_PICK: picks,
             f.GROUP_AMOUNT: ints(jobs.group_amount), f.GROUP_LEAST: ints(jobs.group_least),
+            f.GROUP_JOB: np.repeat(np.arange(len(jobs.orders)), np.diff(jobs.group_ptr)).astype(np.int64),
             f.BASE_START: ints(jobs.base_start), f.BASE_END: ints(jobs.base_end)}
 
     def rates(self) -> Floats:
@@ -218,6 +237,16 @@ class Builder:
                 for before, lag in operation.after:
                     latest[before] = min(latest[before], booking.start - lag)
         return ints(latest)
+
+    def _tails(self) -> Ints:
+        """How long an order lasts at least after each of its operations."""
+        tails = [0] * len(self.problem.operations)
+        for index in (one for members in self.jobs.operations for one in reversed(members)):
+            operation = self.problem.operations[index]
+            for before, lag in operation.after:
+                if self.problem.operations[before].order == operation.order:
+                    tails[before] = max(tails[before], lag + operation.length + tails[index])
+        return ints(tails)
 
     def _fixed_ends(self) -> Ints:
         ends = [-FAR] * len(self.problem.orders)
@@ -258,7 +287,8 @@ class Builder:
             f.JOB_PLACED: many(len(jobs.orders)), f.JOB_START: many(len(jobs.orders)),
             f.JOB_END: many(len(jobs.orders)), f.ORDER_END: many(len(problem.orders), -f.FAR),
             f.HOLD_FROM: many((max(members, default=0) + 1) * max(1, resources), -f.FAR),
-            f.TRIAL: many(self.signatures.widest), f.BEST: many(self.signatures.widest), f.NOTES: many(4)})
+            f.TRIAL: many(self.signatures.widest), f.BEST: many(self.signatures.widest),
+            f.NOTES: ints((-1, 0, 0, f.FAR, 0)), f.REACH: many(operations)})
         self._enter_fixed(shop, board)
         return board
 

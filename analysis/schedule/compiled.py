@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numba
 from numba.core import config
@@ -34,9 +34,23 @@ setattr(config, "CACHE_DIR", str(_kept / f"kernels-{_digest()}"))  # noqa: B010 
 
 
 def compiled(function: F) -> F:
-    """Compile on first use, and keep the code if there is a folder to keep it in."""
+    """Compile on first use, and keep the code if there is a folder to keep it in.
+
+    The function may make no arrays of its own: without the counting of references, which that would need, a call of one
+    compiled function by another costs half.
+    """
+    return _made(function, counting=False)
+
+
+def compiled_outer(function: F) -> F:
+    """The same for a function that makes arrays, or parts of arrays."""
+    return _made(function, counting=True)
+
+
+def _made(function: F, *, counting: bool) -> F:
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "_nrt": counting}
     try:
-        made = numba.njit(cache=True, nogil=True)(function)
+        made = numba.njit(cache=True, **options)(function)
     except RuntimeError:                    # numba found no folder for its cache
-        made = numba.njit(nogil=True)(function)
+        made = numba.njit(**options)(function)
     return cast(F, made)

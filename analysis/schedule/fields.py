@@ -20,6 +20,7 @@ import numpy.typing as npt
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 Words = npt.NDArray[np.uint64]
 FAR = 2**61
 
@@ -38,15 +39,18 @@ GROUP_MEMBER_PTR, GROUP_AMOUNT, GROUP_LEAST = range(40, 43)             # LEAST:
 BASE_START, BASE_END, BASE_PICK = range(43, 46)                         # holds by work in hand and pins
 ORDER_DUE, ORDER_PROMISE, FIXED_END = range(46, 49)
 PREV_START, PREV_PICK = range(49, 51)
-SHOP_HEADER = 51
+OP_TAIL, OP_STARTS = range(51, 53)      # what must still follow within the order; calendar of possible starts
+GROUP_JOB, CAL_DAY, DAYS = range(53, 56)                                # DAY: first span that ends after a midnight
+SHOP_HEADER = 56
 
 # The board. BOOKED counts the bookings of a resource; START, END, AMOUNT are tables of WIDTH columns, sorted.
 WIDTH, BOARD_RESOURCES, BOOKED, START, END, AMOUNT = range(6)
 OP_START, OP_END, OP_MIX, PICK = range(6, 10)
 GROUP_PICK, GROUP_START, GROUP_END = range(10, 13)
 JOB_PLACED, JOB_START, JOB_END, ORDER_END = range(13, 17)
-HOLD_FROM, TRIAL, BEST, NOTES = range(17, 21)                           # scratch
-BOARD_HEADER = 21
+HOLD_FROM, TRIAL, BEST, NOTES, REACH = range(17, 22)                    # scratch
+BOARD_HEADER = 22
+NOTE_BY, NOTE_TURN = 3, 4      # in NOTES: by when the job has to end, and with which candidate of each slot it begins
 
 # Rates, floats: cost of a moved start, of a changed resource, and per microsecond of the last end; then two for each
 # order, per microsecond late and per microsecond after the promise.

@@ -90,24 +90,22 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
     for index in indices:
         for before, _ in problem.operations[index].after:
             later[before].append(index)
-    sorter = TopologicalSorter({index: [one for one, _ in problem.operations[index].after] for index in indices})
-    ordered = list(sorter.static_order())
-    tail: dict[int, int] = {}
+    if any(before > index for index in indices for before, _ in problem.operations[index].after):
+        ordered = list(TopologicalSorter({index: [one for one, _ in problem.operations[index].after]
+                                          for index in indices}).static_order())
+    else:
+        ordered = sorted(indices)       # they stand so already, as they mostly do
+    rounds, tail = dict[int, int](), dict[int, int]()
+    for index in ordered:
+        rounds[index] = 1 + max((rounds[one] for one, _ in problem.operations[index].after), default=0)
     for index in reversed(ordered):
         tail[index] = problem.operations[index].length + max((tail[one] for one in later[index]), default=0)
-    found: dict[int, int] = {}
 
-    def stood(index: int) -> int:
-        return problem.previous[index][0] if index in problem.previous else NEVER
+    def rank(index: int) -> tuple[int, int, int, int]:
+        stood = problem.previous[index][0] if index in problem.previous else NEVER
+        return rounds[index], stood, -tail[index], index
 
-    sorter = TopologicalSorter({index: [one for one, _ in problem.operations[index].after] for index in indices})
-    sorter.prepare()
-    while sorter.is_active():
-        ready = sorted(sorter.get_ready(), key=lambda one: (stood(one), -tail[one], one))
-        for index in ready:
-            found[index] = len(found)
-        sorter.done(*ready)
-    return found
+    return {index: place for place, index in enumerate(sorted(indices, key=rank))}
 
 
 def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int]) -> None:

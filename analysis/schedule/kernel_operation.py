@@ -27,6 +27,33 @@ def worked_until(shop: Ints, board: Ints, resource: int, calendar: int, start: i
 
 
 @compiled
+def least_end(shop: Ints, board: Ints, group: int, start: int) -> int:
+    """An instant before which what is kept from `start` on cannot end, as calendars have it; bookings aside."""
+    job, reach, last = shop[shop[f.GROUP_JOB] + group], board[f.REACH], start
+    for index in range(shop[shop[f.JOB_PTR] + job], shop[shop[f.JOB_PTR] + job + 1]):
+        operation = shop[shop[f.JOB_OP] + index]
+        board[reach + operation] = -FAR
+        if shop[shop[f.OP_FIXED] + operation]:
+            continue
+        at, uses = -FAR, False
+        for slot in range(shop[shop[f.OP_SLOT_PTR] + operation], shop[shop[f.OP_SLOT_PTR] + operation + 1]):
+            uses = uses or shop[shop[f.SLOT_GROUP] + slot] == group
+        if uses:
+            at = max(start, shop[shop[f.OP_EARLIEST] + operation])
+        for before in range(shop[shop[f.OP_BEFORE_PTR] + operation], shop[shop[f.OP_BEFORE_PTR] + operation + 1]):
+            if board[reach + shop[shop[f.OP_BEFORE] + before]] > -FAR:
+                at = max(at, board[reach + shop[shop[f.OP_BEFORE] + before]] + shop[shop[f.OP_LAG] + before])
+        if at > -FAR:
+            begin = open_to_start(shop, shop[shop[f.OP_STARTS] + operation], at)
+            end = FAR if begin >= FAR else begin + shop[shop[f.OP_LENGTH] + operation]
+            board[reach + operation] = end
+            last = max(last, end) if uses else last
+            if end >= FAR:
+                return last
+    return int(last)
+
+
+@compiled
 def hold_allows(shop: Ints, board: Ints, slot: int, resource: int, start: int, end: int, member: int) -> int:
     """For a held resource: `start` when it may serve, a later instant worth trying, or FAR (noted) for a dead end."""
     group = shop[shop[f.SLOT_GROUP] + slot]
@@ -44,6 +71,8 @@ def hold_allows(shop: Ints, board: Ints, slot: int, resource: int, start: int, e
         if start < board[board[f.HOLD_FROM] + member * board[f.BOARD_RESOURCES] + resource]:
             return int(board[board[f.HOLD_FROM] + member * board[f.BOARD_RESOURCES] + resource])
         until = blocked_until(shop, board, resource, start, max(end, start + shop[shop[f.GROUP_LEAST] + group]), amount)
+        if until < 0:
+            until = blocked_until(shop, board, resource, start, least_end(shop, board, group, start), amount)
         return start if until < 0 else until
     first, last = min(start, board[board[f.GROUP_START] + group]), max(end, board[board[f.GROUP_END] + group])
     until = blocked_until(shop, board, resource, first, last, amount)
@@ -141,15 +170,17 @@ def match(shop: Ints, board: Ints, operation: int, at: int, end: int, mix: int, 
     own = shop[shop[f.OP_SLOT_PTR] + operation]
     later = FAR
     depth = 0
+    turn = board[board[f.NOTES] + f.NOTE_TURN]
     for slot in range(slots):
         board[board[f.TRIAL] + slot] = -1
     while 0 <= depth < slots:
-        ranged = first + depth
-        index = (
-            shop[shop[f.CAND_PTR] + ranged] if board[board[f.TRIAL] + depth] < 0 else board[board[f.TRIAL] + depth] + 1
-        )
-        found = False
-        while index < shop[shop[f.CAND_PTR] + ranged + 1] and not found:
+        low = shop[shop[f.CAND_PTR] + first + depth]
+        number = shop[shop[f.CAND_PTR] + first + depth + 1] - low
+        back, count, index, found = board[board[f.TRIAL] + depth], 0, low, False
+        if number and back >= 0:
+            count = (back - low - turn) % number + 1
+        while count < number and not found:
+            index = low + (count + turn) % number
             resource = shop[shop[f.CAND] + index]
             usable = (
                 mix < 0 or shop[shop[f.RES_CAL] + resource] == shop[shop[f.MIX_CLASS] + mix * shop[f.MIX_WIDTH] + depth]
@@ -161,7 +192,7 @@ def match(shop: Ints, board: Ints, operation: int, at: int, end: int, mix: int, 
                 found = start == at
                 if not found:
                     later = min(later, start)
-            index += 0 if found else 1
+            count += 1
         if found:
             board[board[f.TRIAL] + depth] = index
             depth += 1
@@ -182,6 +213,9 @@ def earliest_in(shop: Ints, board: Ints, operation: int, at: int, mix: int, job:
     own, length = shop[shop[f.OP_SLOT_PTR] + operation], shop[shop[f.OP_LENGTH] + operation]
     at = up_to_grid(at, shop[f.GRID])
     while True:
+        at = open_to_start(shop, shop[shop[f.OP_STARTS] + operation], at)
+        if at >= FAR:
+            return FAR, FAR
         if mix >= 0:
             at = open_to_start(shop, shop[shop[f.MIX_CAL] + mix], at)
             end = FAR if at >= FAR else finish_of(shop, shop[shop[f.MIX_CAL] + mix], at, length)
@@ -228,7 +262,8 @@ def place_earliest(shop: Ints, board: Ints, operation: int, at: int, job: int) -
     """Put the operation at its earliest end over all mixes; its start, end and picks go to the board."""
     sig, own = shop[shop[f.OP_SIG] + operation], shop[shop[f.OP_SLOT_PTR] + operation]
     slots = shop[shop[f.OP_SLOT_PTR] + operation + 1] - own
-    best_end, best_start, best_mix = shop[shop[f.OP_LATEST] + operation] + 1, FAR, -1
+    by = min(shop[shop[f.OP_LATEST] + operation], board[board[f.NOTES] + f.NOTE_BY] - shop[shop[f.OP_TAIL] + operation])
+    best_end, best_start, best_mix = by + 1, FAR, -1
     low, high = shop[shop[f.SIG_MIX_PTR] + sig], shop[shop[f.SIG_MIX_PTR] + sig + 1]
     if low == high:
         low, high = -1, 0

@@ -1,0 +1,90 @@
+"""When operations may start as far as calendars and validity go: one calendar for all with the same needs and length.
+
+A search that skips what these calendars exclude looks at fewer instants, and a bound on how long something is kept
+follows from them. A start is possible when each need has somebody by itself; that they differ is not looked at.
+"""
+
+from __future__ import annotations
+
+from functools import reduce
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.schedule.fields import Ints
+from analysis.schedule.model import NEVER, Need, Operation, Problem
+
+if TYPE_CHECKING:
+    from analysis.schedule.build import Calendars
+
+
+class Starts:
+    """Numbers of calendars that hold the possible starts; 0 where nothing is excluded.
+
+    The spans of these calendars are closed in thought: their ends are one microsecond later than the last start.
+    """
+
+    def __init__(self, problem: Problem, calendars: Calendars) -> None:
+        self.problem, self.calendars = problem, calendars
+        self.needs: dict[tuple[int, int], Ints | None] = {}
+        self.known: dict[tuple[object, ...], int] = {}
+        self.spans: dict[int, Ints] = {}
+
+    def number(self, operation: Operation) -> int:
+        """The calendar of an operation's starts."""
+        length = 1 if operation.may_pause and operation.length > 0 else operation.length
+        key = (length, *sorted({id(need.candidates) for need in operation.needs}))
+        if key not in self.known:
+            parts = {id(need.candidates): self._of_need(need, length) for need in operation.needs}
+            limits = [spans for spans in parts.values() if spans is not None]
+            number = 0
+            if limits:
+                spans = reduce(both, limits)
+                number = self.calendars.add(tuple(zip(spans[0].tolist(), spans[1].tolist(), strict=True)))
+            self.known[key] = number
+        return self.known[key]
+
+    def _of_need(self, need: Need, length: int) -> Ints | None:
+        """Starts at which some candidate of a need is open and valid for the length; None for always."""
+        key = id(need.candidates), length
+        if key not in self.needs:
+            self.needs[key] = self._merged(need, length)
+        return self.needs[key]
+
+    def _merged(self, need: Need, length: int) -> Ints | None:
+        parts = [np.zeros((2, 0), np.int64)]
+        for one in need.candidates:
+            calendar = self.problem.resources[one.resource].calendar
+            if calendar is None and one.lo <= -NEVER and one.hi >= NEVER:
+                return None
+            spans = self._spans(calendar)
+            starts, ends = np.maximum(spans[0], one.lo), np.minimum(spans[1], one.hi) - length + 1
+            parts.append(np.stack([starts, ends])[:, starts < ends])
+        spans = np.concatenate(parts, axis=1)
+        spans = spans[:, np.argsort(spans[0], kind="stable")]
+        latest = np.maximum.accumulate(spans[1])
+        first = np.flatnonzero(np.concatenate([[True], spans[0, 1:] > latest[:-1]])[:spans.shape[1]])
+        last = np.concatenate([first[1:], [spans.shape[1]]])[:len(first)] - 1
+        return np.stack([spans[0, first], latest[last]])
+
+    def _spans(self, calendar: int | None) -> Ints:
+        if calendar is None:
+            return np.array([[-NEVER], [NEVER]], np.int64)
+        if calendar not in self.spans:
+            self.spans[calendar] = np.array(self.problem.calendars[calendar], np.int64).reshape(-1, 2).T
+        return self.spans[calendar]
+
+
+def both(one: Ints, two: Ints) -> Ints:
+    """The instants within spans of both; each holds starts above ends, sorted and apart."""
+    found = []
+    for side, other in ((one, two), (two, one)):
+        if not side.shape[1] or not other.shape[1]:
+            return np.zeros((2, 0), np.int64)
+        # a start in both counts once
+        before = np.searchsorted(other[0] + (1 if other is one else 0), side[0], side="right") - 1
+        inside = (before >= 0) & (side[0] < other[1, before])
+        starts = side[0, inside]
+        found.append(np.stack([starts, np.minimum(side[1, inside], other[1, before[inside]])]))
+    spans = np.concatenate(found, axis=1)
+    return spans[:, np.argsort(spans[0], kind="stable")]
