@@ -34,6 +34,7 @@ def drawn(board: Board, facts: ShopFacts) -> Json:
     begin, end = _stretch(board)
     judge = Judge(board, board.stands)
     version = facts.in_force
+    pks = {one.number: one.pk for one in facts.orders}
     return {
         "mark": facts.board,
         "version": version.version if version is not None else None,
@@ -45,7 +46,7 @@ def drawn(board: Board, facts: ShopFacts) -> Json:
         "rows": [_row(board, one, begin, end) for kind in ROWS for one in board.resources.values()
                  if one["kind"] == kind],
         "bars": [_bar(board, judge, key) for key in board.stands],
-        "orders": {key: _order(board, key, facts) for key in board.orders},
+        "orders": {key: _order(board, judge, key, pks[key]) for key in board.orders},
         "conflicts": [said(one["sentence"], board.names, board.zone) for one in _conflicts(version)],
         "left_out": _left_out(board, version),
     }  # fmt: skip
@@ -103,16 +104,15 @@ def _bar(board: Board, judge: Judge, key: str) -> Json:
     }
 
 
-def _order(board: Board, key: str, facts: ShopFacts) -> Json:
+def _order(board: Board, judge: Judge, key: str, pk: int) -> Json:
     order = board.orders[key]
-    end = Judge(board, board.stands).order_end(key, board.stands)
+    end = judge.order_end(key, board.stands)
     limits = {name: minutes(order[name]) for name in ("due", "promise") if order.get(name)}
     late = end is not None and any(minutes(end) > limit for limit in limits.values())
-    found = next(one for one in facts.orders if one.number == key)
     return {
         "name": board.called(key),
         "number": key,
-        "pk": found.pk,
+        "pk": pk,
         "end": minutes(end) if end is not None else None,
         "late": late,
         "placed": end is not None,

@@ -20,6 +20,7 @@ class Judge:
 
     def __init__(self, board: Board, standing: Mapping[str, Stands]) -> None:
         self.board, self.standing = board, standing
+        self._uses: dict[str, list[tuple[str, datetime, datetime, str]]] | None = None
 
     def clashes(self, key: str) -> list[str]:
         """Everything that an operation clashes with where it stands, a sentence each."""
@@ -98,9 +99,11 @@ class Judge:
         own = self._span_of(work, need, key)
         found = []
         for other_order, begin, end, what in self.uses(key):
+            if begin >= own[1]:
+                break  # they are in the order of their starts
             if other_order == work.order and (need.get("hold") == "order" or what == work.id):
                 continue
-            if begin < own[1] and own[0] < end:
+            if own[0] < end:
                 taken = self.board.called(what) if what in self.board.work else f"{self.board.called(other_order)}"
                 found.append(f"{self.board.called(key)} has {taken} from {self._at(begin)} to {self._at(end)}.")
         return found
@@ -113,19 +116,27 @@ class Judge:
         return min(one.start for one in with_it), max(one.end for one in with_it)
 
     def uses(self, key: str) -> list[tuple[str, datetime, datetime, str]]:
-        """(order, from, to, operation or order) of everything a resource is booked for."""
-        kept: dict[str, tuple[datetime, datetime]] = {}
-        found: list[tuple[str, datetime, datetime, str]] = []
+        """(order, from, to, operation or order) of everything a resource is booked for, by start."""
+        if self._uses is None:
+            self._uses = self._all_uses()
+        return self._uses.get(key, [])
+
+    def _all_uses(self) -> dict[str, list[tuple[str, datetime, datetime, str]]]:
+        kept: dict[tuple[str, str], tuple[datetime, datetime]] = {}
+        found: dict[str, list[tuple[str, datetime, datetime, str]]] = {}
         for one, stands in self.standing.items():
-            if key not in stands.resources:
-                continue
             work = self.board.work[one]
-            if self.board.keeps(work, key):
-                begin, end = kept.get(work.order, (stands.start, stands.end))
-                kept[work.order] = (min(begin, stands.start), max(end, stands.end))
-            else:
-                found.append((work.order, stands.start, stands.end, one))
-        return [*found, *((order, begin, end, order) for order, (begin, end) in kept.items())]
+            for key in stands.resources:
+                if self.board.keeps(work, key):
+                    begin, end = kept.get((key, work.order), (stands.start, stands.end))
+                    kept[key, work.order] = (min(begin, stands.start), max(end, stands.end))
+                else:
+                    found.setdefault(key, []).append((work.order, stands.start, stands.end, one))
+        for (key, order), (begin, end) in kept.items():
+            found.setdefault(key, []).append((order, begin, end, order))
+        for uses in found.values():
+            uses.sort(key=lambda use: (use[1], use[3]))
+        return found
 
     # --- The order ------------------------------------------------------------------------------------
 

@@ -59,8 +59,11 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
     zone = request.user.shop.zone
     words = {row["id"]: row["name"] for row in drawn["rows"]}
     found = []
+    bars_of: dict[str, list[dict[str, Any]]] = {}
+    for bar in drawn["bars"]:
+        bars_of.setdefault(bar["order"], []).append(bar)
     for key, order in drawn["orders"].items():
-        bars = [bar for bar in drawn["bars"] if bar["order"] == key]
+        bars = bars_of.get(key)
         if not bars:
             continue
         found.append({
