@@ -110,16 +110,38 @@ def speed(samples: int) -> tuple[float, float]:
         # the small one first: what remains is what the samples cost, not what the libraries do
         for one in (little, made):
             (folder / "trace.csv").write_bytes(one.csv())
-            figures.append(_run(folder))
+            figures.append(_run("trace", str(folder / "trace.csv"), "--spec", str(folder / "spec.json")))
     (little_s, little_bytes), (made_s, made_bytes) = figures
     return (made_s - little_s) / count * 1e6, (made_bytes - little_bytes) / (count * 24)
 
 
-def _run(folder: Path) -> tuple[float, float]:
+def manifest(traces: int, samples: int = 20_000, distinct: int = 40) -> float:
+    """Processor seconds for a manifest of so many typical traces of about `samples` samples each.
+
+    `distinct` files are made, each with an encoder, noise and lash of its own, and named in turn.
+    """
+    rng = np.random.default_rng(20261128)
+    spec = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / "spec.json").write_text(json.dumps(spec))
+        for k in range(distinct):
+            speed = rng.uniform(4.0, 7.0)
+            setup = simulate.Setup(
+                lift=simulate.cycloidal_lobe(18.0, 60.0), reach_deg=140.0, interval_s=4.0 * 280.0 / speed / samples,
+                speeds_deg_s=tuple(speed * rng.uniform(0.95, 1.05, 4)), noise_mm=rng.uniform(0.001, 0.007),
+                encoder_step_deg=rng.uniform(0.01, 0.06), lash_deg=rng.uniform(0.0, 0.2), delay_s=0.008, spikes=0.002,
+                seed=k)
+            (folder / f"{k}.csv").write_bytes(simulate.record(setup).csv())
+        lines = [json.dumps({"trace": f"{k % distinct}.csv", "spec": "spec.json"}) for k in range(traces)]
+        (folder / "all.jsonl").write_text("\n".join(lines) + "\n")
+        return _run("traces", "--manifest", str(folder / "all.jsonl"))[0]
+
+
+def _run(*arguments: str) -> tuple[float, float]:
     """Processor seconds and peak memory (bytes) of one run of the command."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    files = [str(folder / "trace.csv"), "--spec", str(folder / "spec.json")]
-    command = [sys.executable, "-m", "analysis", "trace", *files]
+    command = [sys.executable, "-m", "analysis", *arguments]
     subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     spent = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
@@ -133,6 +155,7 @@ def main() -> None:
     parser.add_argument("--first", type=int, default=0, help="number of the first case, for fresh ones")
     parser.add_argument("--groups", default=",".join(GROUPS))
     parser.add_argument("--samples", type=int, default=5_000_000, help="for the speed run; 0 leaves it out")
+    parser.add_argument("--traces", type=int, default=1000, help="of the manifest; 0 leaves it out")
     chosen = parser.parse_args()
     print("group     cases  median    p95      cover  expanded  wrong  none   largest  quadratic  ms/trace")
     for group in chosen.groups.split(","):
@@ -146,7 +169,10 @@ def main() -> None:
                   f"{f['quadratic']:.4f}    {f['ms']:.0f}", flush=True)
     if chosen.samples:
         seconds, memory = speed(chosen.samples)
-        print(f"speed     {seconds:.2f} s per million samples with the reading, memory {memory:.1f} times the arrays")
+        print(f"speed     {seconds:.2f} s per million samples with the reading, memory {memory:.1f} times the arrays",
+              flush=True)
+    if chosen.traces:
+        print(f"manifest  {manifest(chosen.traces):.1f} s for {chosen.traces} traces of 20,000 samples")
 
 
 if __name__ == "__main__":
