@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 from django.db.models import Prefetch
 
 from jobs.orders.models import WorkOrder
-from jobs.people.models import Person
+from jobs.people.models import Person, Shop
 from jobs.planning import facts, out
 from jobs.planning.gathering import plan_in_force
 from jobs.planning.models import Holiday, Plan, Rota
@@ -36,6 +36,7 @@ class DayOf:
     person: Person
     shifts: tuple[Span, ...]
     tasks: tuple[Task, ...]
+    at_work: str = ""
     own: bool = False
 
     @property
@@ -83,9 +84,16 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
             if person_id(person.pk) in {used.id for used in row.used}
         )  # fmt: skip
         if tasks or shifts or who is not None:
-            found.append(DayOf(person, shifts, tasks, person.pk == asking.pk))
+            said = " and ".join(f"{_clock(start, on, shop)} to {_clock(stop, on, shop)}" for start, stop in shifts)
+            found.append(DayOf(person, shifts, tasks, said, person.pk == asking.pk))
     found.sort(key=lambda one: (not one.own, not one.tasks, one.person.name))
     return Day(on, plan, tuple(found))
+
+
+def _clock(at: datetime, on: date, shop: Shop) -> str:
+    """The time of day, with the weekday when it is another day's."""
+    local = at.astimezone(shop.zone)
+    return f"{local:%H:%M}" if local.date() == on else f"{local:%a %H:%M}"
 
 
 def _touches(row: out.Row, begin: datetime, end: datetime) -> bool:

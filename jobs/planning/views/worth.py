@@ -28,11 +28,15 @@ def worth_of_one_more(request: PersonRequest) -> HttpResponse:
         actions.ask_worth(by=request.user, at=now)
         return redirect("plan-worth")
     errand = actions.latest(request.user.shop)
-    context: dict[str, Any] = {"errand": errand, "today": request.user.shop.today()}
-    context["plans"] = actions.plans_of(request.user.shop, now)
-    if errand is not None and errand.state == Errand.State.DONE:
+    plans = actions.plans_of(request.user.shop, now)
+    context: dict[str, Any] = {"errand": errand, "plans": plans}
+    done = errand is not None and errand.state == Errand.State.DONE
+    if errand is not None and done:
         context |= _shown(errand.outcome["weeks"])
-        context["newer"] = {one["plan"] for one in errand.outcome["weeks"]} != {one.pk for one in context["plans"]}
+        context["newer"] = bool(plans) and [one.pk for one in plans] != errand.arguments["plans"]
+    # The same plans weighed again would come to the same: then there is nothing to ask.
+    failed = errand is not None and errand.state == Errand.State.FAILED
+    context["may_ask"] = bool(plans) and (errand is None or failed or context.get("newer", False))
     return render(request, "planning/worth.html", context)
 
 

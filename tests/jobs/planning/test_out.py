@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -18,10 +18,11 @@ from jobs.ledger.models import Entry
 from jobs.orders import actions as orders
 from jobs.people.models import Person
 from jobs.planning import day, feeds, load, out
-from jobs.planning.actions import absences
+from jobs.planning.actions import absences, calendars
 from jobs.planning.actions.feeds import give_feed, renew_feed
 from jobs.planning.models import Feed, Plan
 from jobs.planning.problem import person_id, place_id
+from jobs.planning.shifts import Shift
 from tests.jobs.planning.conftest import MONDAY, Yard
 
 pytestmark = pytest.mark.django_db
@@ -124,6 +125,19 @@ def test_a_hold_point_is_marked_and_names_who_works_beside_it(plan: Plan, yard: 
     assert task.row.hold_point
     assert task.others
     assert not set(task.others) & {used.name for used in row.people}
+
+
+def test_a_night_that_began_the_evening_before_says_which_day(
+    plan: Plan, yard: Yard, manager: Person, hire: Any
+) -> None:
+    nights = [Shift(1, weekday, time(22), 480) for weekday in range(5)]
+    pattern = calendars.add_pattern(shop=yard.shop, name="Nights", weeks=1, shifts=nights, by=manager, at=yard.at)
+    who = hire(yard.shop, "night", "Ned Night", roles=("technician",))
+    calendars.give_rota(who, pattern=pattern, valid_from=MONDAY, by=manager, at=yard.at)
+    [monday] = day.of_shop(yard.planner, MONDAY, who=who.pk).people
+    [tuesday] = day.of_shop(yard.planner, MONDAY + timedelta(days=1), who=who.pk).people
+    assert monday.at_work == "22:00 to Tue 06:00"
+    assert tuesday.at_work == "Mon 22:00 to 06:00 and 22:00 to Wed 06:00"
 
 
 def test_an_order_held_since_the_plan_says_so(plan: Plan, yard: Yard) -> None:
