@@ -29,6 +29,14 @@ from jobs.orders.api.steps import (
 from jobs.orders.api.traces import HandReadingsView, PhotoFileView, TraceFileView, TraceUploadView, TraceViewSet
 from jobs.people.api import MeView, PersonViewSet, TokenBackView, TokenView
 from jobs.planning.api.facts import AbsenceViewSet, HolidayViewSet, PlaceViewSet, RotaViewSet, ShiftPatternViewSet
+from jobs.planning.api.plans import (
+    AcceptBoardView,
+    BoardView,
+    PlanningViewSet,
+    PlanViewSet,
+    PromiseView,
+    UndoView,
+)
 from jobs.signoffs.api import (
     AskCardView,
     CardFileView,
@@ -73,6 +81,8 @@ for prefix, view_set, name in (
     ("shift-patterns", ShiftPatternViewSet, "shift-pattern"),
     ("rotas", RotaViewSet, "rota"),
     ("days-without-shifts", HolidayViewSet, "holiday"),
+    ("plans", PlanViewSet, "plan"),
+    ("plannings", PlanningViewSet, "planning"),
     ("errands", ErrandViewSet, "errand"),
     ("history", EntryViewSet, "entry"),
 ):
@@ -100,6 +110,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("orders/<int:pk>/findings/", RaiseFindingView.as_view(), name="order-findings"),
     path("orders/<int:pk>/content/", ContentView.as_view(), name="order-content"),
     path("orders/<int:pk>/signoffs/", SignView.as_view(), name="order-signoffs"),
+    path("orders/<int:pk>/promise/", PromiseView.as_view(), name="order-promise"),
+    path("plan-board/", BoardView.as_view(), name="plan-board"),
+    path("plan-board/undo/", UndoView.as_view(), name="plan-board-undo"),
+    path("plan-board/accept/", AcceptBoardView.as_view(), name="plan-board-accept"),
     path("orders/<int:pk>/cards/", AskCardView.as_view(), name="order-cards"),
     path("readings/<int:pk>/correct/", CorrectReadingView.as_view(), name="reading-correct"),
     path("traces/<uuid:pk>/file", TraceFileView.as_view(), name="trace-file"),

@@ -279,6 +279,19 @@ ROWS = [
     ),
     post("api:rota-withdraw", KEEPS, 204, stranger=403),
     post("api:holiday-withdraw", KEEPS, 204, stranger=403),
+    page("api:plan-list", stranger=200),
+    page("api:plan-detail"),
+    post("api:plan-accept", {P}, 409, stranger=403),
+    page("api:planning-list", stranger=200),
+    page("api:planning-detail"),
+    post("api:planning-list", {P}, 422, stranger=403, body={"seconds": "soon"}),
+    post("api:planning-trouble", {P}, 422, stranger=403),
+    page("api:plan-board", stranger=200),
+    post("api:plan-board", {P}, 422, stranger=403),
+    post("api:plan-board-undo", {P}, 409, stranger=403),
+    post("api:plan-board-accept", {P}, 409, stranger=403),
+    page("api:order-promise", who=frozenset({P}), stranger=403),
+    post("api:order-promise", {P}, 422, stranger=403),
     page("api:errand-list", stranger=200),
     page("api:errand-detail"),
     page("api:entry-list", who=READS_HISTORY, stranger=403),
@@ -378,6 +391,7 @@ def _plans(order: WorkOrder, at: datetime) -> dict[str, dict[str, Any]]:
     )  # fmt: skip
     return {
         "plan-asked": {"pk": asked.pk}, "plan-accept": {"pk": plan.pk}, "plan-version": {"pk": plan.pk},
+        "plan": {"pk": plan.pk}, "planning": {"pk": asked.pk},
         "plan-move": {"number": order.number, "code": "close"}, "plan-promise": {"pk": order.pk},
     }  # fmt: skip
 
