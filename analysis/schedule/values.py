@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from datetime import datetime
+from datetime import UTC, datetime
 
 from analysis.errors import AnalysisRefused
 from analysis.schedule.model import MINUTE
@@ -89,11 +89,11 @@ class Axis:
 
 
 def instant(raw: object, place: str) -> datetime:
-    """RFC 3339 with its offset."""
+    """RFC 3339 with its offset, to the nearest second: the checker counts in seconds, and nobody plans in less."""
     try:
         found = datetime.fromisoformat(text(raw, place).upper())
     except ValueError as wrong:
         raise ProblemRefused(f"{place} is not an instant: {raw}.", place) from wrong
     if found.utcoffset() is None:
         raise ProblemRefused(f"{place} has no offset from UTC: {raw}.", place)
-    return found
+    return datetime.fromtimestamp(round(found.timestamp()), UTC) if found.microsecond else found
