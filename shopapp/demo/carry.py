@@ -65,6 +65,19 @@ class Carrier:
         self.say(f"{order['number']} on unit {order['unit']} is closed.")
         return self._card(order)
 
+    def plan_the_rest(self) -> dict[str, Any]:
+        """The plan of everything else that is open, asked for and accepted by the planner where none is in force."""
+        planner = self.people["planner"]
+        accepted = planner.get("plans/?accepted=true&sort=-version")["results"]
+        if not accepted:
+            asked = planner.post("plannings/", {"why": "The first plan of the demo.", "seconds": 2.0})
+            done = planner.wait_for(f"errands/{asked['errand']}/", seconds=300)
+            if done["state"] != "done":
+                raise RuntimeError(f"the worker made no plan: {done['reason']}")
+            found = planner.get(f"plannings/{asked['id']}/")["plans"]
+            accepted = [planner.post(f"plans/{found[0]['id']}/accept/")]
+        return dict(accepted[0])
+
     def _order(self) -> dict[str, Any]:
         found = self.technician.get(f"orders/?unit={UNIT.replace(' ', '%20')}&sort=requested_at")["results"]
         kept = [order for order in found if order["state"] != "cancelled"]

@@ -14,15 +14,19 @@ from shopapp.demo.client import Refused, TookTooLong
 
 
 class Command(BaseCommand):
-    help = "Carry one timing job through the running server: traces in, people sign, a signed card out."
+    help = "Carry one timing job through the running server: traces in, people sign, a signed card out; plan the rest."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--url", default=settings.PUBLIC_URL, help="where the server listens")
 
     def handle(self, *args: Any, **options: Any) -> None:
         try:
-            card = Carrier(options["url"], self.stdout.write).carry()
+            carrier = Carrier(options["url"], self.stdout.write)
+            card = carrier.carry()
+            plan = carrier.plan_the_rest()
         except (Refused, TookTooLong, RuntimeError) as error:
             raise CommandError(str(error)) from error
         self.stdout.write(f"The signed job card: {filing.store().path(card['sha256'])}")
         self.stdout.write(f"Its verification page: {card['verify']}")
+        late = f"{plan['cost']['late']} of {plan['cost']['orders']} orders late"
+        self.stdout.write(f"Plan {plan['version']} is in force, {late}: {options['url'].rstrip('/')}/plan/")
