@@ -59,6 +59,11 @@ def compared(entries: Sequence[Entry], shop: Shop, *, at: datetime) -> list[Line
         )
     )
     by_uid = {one.uid: one for one in standing if one.uid}
+    by_series: dict[str, list[Absence]] = {}
+    for one in standing:
+        series, mark, _ = one.uid.rpartition("@@")
+        if mark:
+            by_series.setdefault(series, []).append(one)
     by_time = {(one.subject, one.starts_at, one.ends_at): one for one in standing}
     found: list[Line] = []
     taken: dict[str, int] = {}
@@ -67,19 +72,20 @@ def compared(entries: Sequence[Entry], shop: Shop, *, at: datetime) -> list[Line
             why = f"It has the same identification as line {taken[entry.uid]}."
             found.append(Line(entry, BAD, why))
             continue
-        line = _line(entry, shop, by_uid, by_time, at)
+        line = _line(entry, shop, by_uid, by_series, by_time, at)
         if line.verdict != BAD:
             taken[entry.uid] = entry.line
         if line.verdict == NEW and entry.who is not None and entry.starts_at is not None:
             by_time[(entry.who, entry.starts_at, entry.ends_at)] = Absence()
         found.append(line)
-    return found + _no_longer(found, standing)
+    return found + _no_longer(found, by_series)
 
 
 def _line(
     entry: Entry,
     shop: Shop,
     by_uid: dict[str, Absence],
+    by_series: dict[str, list[Absence]],
     by_time: dict[When, Absence],
     at: datetime,
 ) -> Line:
@@ -87,7 +93,7 @@ def _line(
         return Line(entry, BAD, entry.why)
     held = by_uid.get(entry.uid)
     if entry.cancelled:
-        own = [one for uid, one in by_uid.items() if uid == entry.uid or _is_of(uid, entry.series)]
+        own = [*([held] if held is not None else []), *by_series.get(entry.series, [])]
         if own:
             return Line(entry, WITHDRAWN, held=tuple(own))
         return Line(entry, THERE, "It is cancelled, and nothing of it is entered.")
@@ -109,24 +115,20 @@ def _same(held: Absence, entry: Entry) -> bool:
     return (held.subject, held.starts_at, held.ends_at, held.reason) == stated
 
 
-def _is_of(uid: str, series: str) -> bool:
-    return bool(series) and uid.startswith(f"{series}@@")
-
-
-def _no_longer(lines: Iterable[Line], standing: Iterable[Absence]) -> list[Line]:
+def _no_longer(lines: Iterable[Line], by_series: dict[str, list[Absence]]) -> list[Line]:
     """Times of a series in the file that it had when it was imported before, and has no longer."""
     stated = {line.entry.uid for line in lines}
-    series = {line.entry.series: line.entry for line in lines if line.entry.series and not line.entry.cancelled}
-    first: dict[str, datetime] = {}
+    first: dict[str, Entry] = {}
     for line in lines:
-        if line.entry.series and line.entry.starts_at is not None:
-            held = first.get(line.entry.series, line.entry.starts_at)
-            first[line.entry.series] = min(held, line.entry.starts_at)
+        entry = line.entry
+        if entry.series and not entry.cancelled and entry.starts_at is not None:
+            held = first.get(entry.series, entry)
+            first[entry.series] = entry if held.starts_at is None or entry.starts_at < held.starts_at else held
     found = []
-    for one in standing:
-        for name, entry in series.items():
+    for series, entry in first.items():
+        for one in by_series.get(series, []):
             # What lies before the stretch that was looked at is history, not taken back.
-            if _is_of(one.uid, name) and one.uid not in stated and one.starts_at >= first[name]:
+            if one.uid not in stated and entry.starts_at is not None and one.starts_at >= entry.starts_at:
                 gone = Entry(entry.line, entry.text, uid=one.uid, cancelled=True)
                 found.append(Line(gone, WITHDRAWN, "The series has this time no longer.", (one,)))
     return found

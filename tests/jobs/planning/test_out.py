@@ -2,26 +2,20 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Callable
-from datetime import UTC, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 import pytest
-from django.core import signing
 from django.test import Client
-from icalendar import Calendar
 
-from jobs.ledger.models import Entry
 from jobs.orders import actions as orders
 from jobs.people.models import Person
-from jobs.planning import day, feeds, load, out
-from jobs.planning.actions import absences, calendars
-from jobs.planning.actions.feeds import give_feed, renew_feed
-from jobs.planning.models import Feed, Plan
-from jobs.planning.problem import person_id, place_id
+from jobs.planning import day, out
+from jobs.planning.actions import calendars
+from jobs.planning.models import Plan
+from jobs.planning.problem import person_id
 from jobs.planning.shifts import Shift
 from tests.jobs.planning.conftest import MONDAY, Yard
 
@@ -163,188 +157,3 @@ def test_a_day_asks_the_database_as_often_for_many_operations_as_for_few(
     client = login(planner)
     with django_assert_max_num_queries(20):
         client.get(f"/plan/day/?on={MONDAY}")
-
-
-# --- Calendars ----------------------------------------------------------------------------------------
-
-
-def fetched(feed: Feed) -> Calendar:
-    answer = Client().get(f"/plan/feeds/{feeds.token_of(feed)}.ics")
-    assert answer.status_code == 200
-    assert answer["Content-Type"] == "text/calendar; charset=utf-8"
-    assert all(len(line) <= 75 for line in answer.content.split(b"\r\n"))
-    return Calendar.from_ical(answer.content)  # type: ignore[return-value]
-
-
-def entries(feed: Feed) -> dict[str, Any]:
-    return {str(one["UID"]): one for one in fetched(feed).walk("VEVENT")}
-
-
-@pytest.mark.parametrize("kind", ["place", "person", "unit"])
-def test_a_calendar_read_back_is_the_plan(plan: Plan, yard: Yard, technician: Person, kind: str) -> None:
-    subject = {"place": yard.bays[0], "person": technician, "unit": yard.orders["7003"].unit}[kind]
-    feed = give_feed(kind=kind, key=str(subject.pk), by=yard.planner, at=yard.at)
-    key = {"place": place_id, "person": person_id}.get(kind, str)(subject.pk)
-    expected = {
-        feeds.uid_of(row, yard.shop): row
-        for row in out.rows(plan)
-        if key in {used.id for used in row.used} or (kind == "unit" and row.unit == "7003")
-    }
-    found = entries(feed)
-    assert found.keys() == expected.keys()
-    assert found
-    for uid, row in expected.items():
-        event = found[uid]
-        assert event["DTSTART"].dt == row.start
-        assert (event["DTEND"].dt if "DTEND" in event else event["DTSTART"].dt) == row.end
-        assert event["LOCATION"] == row.places[0].name
-        assert row.unit in event["SUMMARY"]
-        assert event["SEQUENCE"] == plan.version
-        assert event["DTSTAMP"].dt == plan.accepted_at
-        for used in (*row.people, *row.instruments):
-            assert used.name in event["DESCRIPTION"]
-
-
-def test_the_identification_stays_and_the_sequence_goes_up_with_a_new_version(
-    plan: Plan, yard: Yard, plan_now: Callable[..., Plan]
-) -> None:
-    feed = give_feed(kind="place", key=str(yard.bays[0].pk), by=yard.planner, at=yard.at)
-    before = fetched(feed)
-    again = plan_now(yard.at + timedelta(minutes=15))
-    after = fetched(feed)
-    uids = [{str(one["UID"]) for one in found.walk("VEVENT")} for found in (before, after)]
-    assert uids[0] & uids[1]
-    assert {one["SEQUENCE"] for one in after.walk("VEVENT")} == {again.version}
-    assert again.version == (plan.version or 0) + 1
-
-
-def test_names_with_commas_and_more_letters_than_a_line_holds_come_back_whole(plan: Plan, yard: Yard) -> None:
-    row = out.rows(plan)[0]
-    plan.names[row.used[0].id] = "Bay 1; north, by the " + "long " * 30 + "öl\\wall"
-    content = feeds.written(out.rows(plan), plan, title="x", shop=yard.shop)
-    found = {str(one["UID"]): one for one in Calendar.from_ical(content).walk("VEVENT")}
-    assert found[feeds.uid_of(row, yard.shop)]["LOCATION"] == plan.names[row.used[0].id]
-
-
-def test_a_renewed_link_makes_the_old_one_worthless(plan: Plan, yard: Yard, login: Login, technician: Person) -> None:
-    feed = give_feed(kind="person", key=str(technician.pk), by=technician, at=yard.at)
-    old = feeds.token_of(feed)
-    renewed = renew_feed(feed, by=technician, at=yard.at)
-    assert Client().get(f"/plan/feeds/{old}.ics").status_code == 404
-    assert Client().get(f"/plan/feeds/{feeds.token_of(renewed)}.ics").status_code == 200
-    told = Entry.objects.filter(kind__startswith="feed.").order_by("number").values_list("kind", flat=True)
-    assert list(told) == ["feed.given", "feed.renewed"]
-
-
-def test_a_link_cannot_be_guessed_or_altered(plan: Plan, yard: Yard) -> None:
-    feed = give_feed(kind="place", key=str(yard.bays[0].pk), by=yard.planner, at=yard.at)
-    token = feeds.token_of(feed)
-    other = signing.Signer(salt="another").sign_object([feed.pk, feed.issue])
-    nonsense = signing.Signer(salt=feeds.SALT).sign_object("x")
-    unsigned = token.split(":")[0]
-    altered = [f"{token[:at]}{'B' if token[at] == 'A' else 'A'}{token[at + 1 :]}" for at in range(len(token))]
-    for wrong in (other, unsigned, "x", nonsense, *altered):
-        # The last letter of base64 holds bits that mean nothing; such a twin is the same link, not another's.
-        try:
-            assert feeds.by_token(wrong) == feed
-            assert wrong[:-1] == token[:-1]
-        except feeds.NoSuchFeed:
-            assert Client().get(f"/plan/feeds/{wrong}.ics").status_code == 404
-
-
-def test_a_link_ends_with_the_account_of_its_owner(plan: Plan, yard: Yard, technician: Person) -> None:
-    feed = give_feed(kind="place", key=str(yard.bays[0].pk), by=technician, at=yard.at)
-    technician.is_active = False
-    technician.save(update_fields=["is_active"])
-    assert Client().get(f"/plan/feeds/{feeds.token_of(feed)}.ics").status_code == 404
-
-
-def test_a_calendar_that_did_not_change_is_not_sent_again(plan: Plan, yard: Yard) -> None:
-    feed = give_feed(kind="place", key=str(yard.bays[0].pk), by=yard.planner, at=yard.at)
-    address = f"/plan/feeds/{feeds.token_of(feed)}.ics"
-    tag = Client().get(address)["ETag"]
-    assert Client().get(address, headers={"If-None-Match": tag}).status_code == 304
-
-
-def test_a_calendar_before_any_plan_is_empty_and_valid(yard: Yard) -> None:
-    feed = give_feed(kind="place", key=str(yard.bays[0].pk), by=yard.planner, at=yard.at)
-    assert entries(feed) == {}
-
-
-def test_the_page_of_links_gives_and_renews_ones_own(
-    login: Login, yard: Yard, technician: Person, planner: Person
-) -> None:
-    client = login(technician)
-    sent = {"what": f"place-{yard.bays[0].pk}"}
-    page = client.post("/plan/feeds/", sent, follow=True).text
-    feed = Feed.objects.get()
-    assert feeds.token_of(feed) in page
-    client.post("/plan/feeds/", sent)
-    assert Feed.objects.count() == 1
-    assert login(planner).post(f"/plan/feeds/{feed.pk}/renew/").status_code == 403
-    assert client.post(f"/plan/feeds/{feed.pk}/renew/").status_code == 302
-    feed.refresh_from_db()
-    assert feed.issue == 2
-    assert client.post("/plan/feeds/", {"what": "person-999999"}).status_code == 422
-
-
-# --- Load ---------------------------------------------------------------------------------------------
-
-
-def test_booked_hours_of_people_add_up_to_their_operations(plan: Plan, yard: Yard) -> None:
-    found = load.of_shop(yard.planner, MONDAY)
-    for one in found.loaded:
-        if one.group == "person":
-            own = [row for row in out.rows(plan) if one.id in {used.id for used in row.used}]
-            booked = sum(share.booked + share.outside for share in one.shares)
-            assert booked == sum((row.end - row.start).total_seconds() / 60 for row in own)
-            assert all(share.outside == 0 for share in one.shares)
-
-
-def test_hours_there_are_the_shifts_of_the_week_less_absences(plan: Plan, yard: Yard, technician: Person) -> None:
-    absences.enter_absence(
-        shop=yard.shop, who=technician, starts_at=datetime(2026, 3, 23, tzinfo=UTC),
-        ends_at=datetime(2026, 3, 25, tzinfo=UTC), by=yard.planner, at=yard.at,
-    )  # fmt: skip
-    [one] = [one for one in load.of_shop(yard.planner, MONDAY).loaded if one.name == "Tom Turner"]
-    assert [share.there / 60 for share in one.shares[:3]] == [40, 24, 40]
-
-
-def test_a_bay_open_at_every_hour_has_168_hours_and_one_less_in_the_week_of_spring(plan: Plan, yard: Yard) -> None:
-    [one] = [one for one in load.of_shop(yard.planner, MONDAY).loaded if one.name == "Bay 1"]
-    assert [share.there / 60 for share in one.shares[:3]] == [168, 167, 168]
-    assert one.shares[0].booked > 0
-
-
-def test_work_booked_on_somebody_who_is_away_by_now_is_told(plan: Plan, yard: Yard) -> None:
-    row = next(row for row in out.rows(plan) if row.minutes and not row.may_pause)
-    who = Person.objects.get(pk=row.people[0].id.removeprefix("person-"))
-    absences.enter_absence(shop=yard.shop, who=who, starts_at=row.start, ends_at=row.end, by=yard.planner, at=yard.at)
-    [one] = [one for one in load.of_shop(yard.planner, MONDAY).loaded if one.name == who.name]
-    assert sum(share.outside for share in one.shares) == (row.end - row.start).total_seconds() / 60
-
-
-def test_the_page_and_its_csv_say_the_same(plan: Plan, login: Login, yard: Yard) -> None:
-    client = login(yard.planner)
-    content = b"".join(client.get("/plan/load.csv?weeks=2").streaming_content)  # type: ignore[attr-defined]
-    rows = list(csv.DictReader(io.StringIO(content.decode("utf-8-sig"))))
-    assert {row["name"] for row in rows} >= {"Bay 1", "Tom Turner", "PR-07"}
-    assert len(rows) == 2 * len({row["name"] for row in rows})
-    page = client.get("/plan/load/?weeks=2").text
-    assert page.count('scope="row"') == len(rows) / 2
-
-
-def test_the_drawing_of_the_load_is_to_scale(plan: Plan, yard: Yard) -> None:
-    found = load.of_shop(yard.planner, MONDAY)
-    for _, some in found.groups():
-        drawing = load.drawn(some, found.weeks)
-        scale = (load.CELL - 10) / (drawing.full_hours * 60)
-        for one, (_, name, boxes) in zip(some, drawing.lines, strict=True):
-            assert name == one.name
-            for share, box in zip(one.shares, boxes, strict=True):
-                assert box.frame == pytest.approx(share.there * scale, abs=0.01)  # two decimals
-                assert box.fill == pytest.approx(share.booked * scale, abs=0.01)
-
-
-def test_without_a_plan_the_load_says_what_belongs_there(login: Login, planner: Person) -> None:
-    assert "There is no plan yet." in login(planner).get("/plan/load/").text
