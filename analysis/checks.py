@@ -15,7 +15,7 @@ from analysis.reference.look import Look, lift_noise
 from analysis.reference.points import LAGS_S
 from analysis.result import Check, SweepResult
 from analysis.spec import ProbeCalibration, Spec
-from analysis.sweeps import Sweep, encoder_step
+from analysis.sweeps import Sweep
 from analysis.traces import Trace
 
 Floats = npt.NDArray[np.float64]
@@ -50,8 +50,8 @@ def of_range(counts: Floats, calibration: ProbeCalibration) -> list[Check]:
                   f"{outside:.1%} of the samples lie outside the probe's calibrated range.")]
 
 
-def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep]) -> list[Check]:
-    """Gates before any crest is looked for; `lift` is scaled."""
+def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -> list[Check]:
+    """Gates before any crest is looked for; `lift` is scaled, `step_deg` the encoder's step."""
     n = len(trace)
     made = [Check("too few samples", n >= LEAST_SAMPLES, float(n), float(LEAST_SAMPLES), "samples",
                   f"The trace holds {n} samples.")]
@@ -68,18 +68,18 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep]) -> list[Check]:
     made.append(Check("encoder turning", bool(sweeps), moved, 0.0, "crank deg",
                       "The encoder turns." if sweeps else "The encoder is stuck: it does not turn."))
     if not failed(made):
-        made += [_stuck(trace, lift, span), _jump(trace)]
+        made += [_stuck(trace, lift, span), _jump(trace, step_deg)]
     return made
 
 
-def _jump(trace: Trace) -> Check:
+def _jump(trace: Trace, step_deg: float) -> Check:
     """Whether the encoder jumps from one sample to the next by more than the shaft can turn."""
     stride = max(1, len(trace) // 200_000)
     angle, time_s = trace.angle_deg[::stride], trace.time_s[::stride]
     moved, lasted = np.diff(angle), np.diff(time_s)
     pace = float(np.median(lasted[lasted > 0])) if (lasted > 0).any() else 1.0
     usual = float(np.quantile(np.abs(moved), 0.98))
-    limit = max(5.0 * usual, 6.0 * encoder_step(angle), LEAST_JUMP_DEG)
+    limit = max(5.0 * usual, 6.0 * step_deg, LEAST_JUMP_DEG)
     ahead = np.append(moved[1:], 0.0)
     behind = np.concatenate([[0.0], moved[:-1]])
     usual_there = np.maximum(np.maximum(np.abs(ahead), np.abs(behind)), usual) * np.maximum(lasted / pace, 1.0)

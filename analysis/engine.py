@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from analysis import checks as gates
 from analysis import decision, uncertainty
@@ -19,7 +20,7 @@ from analysis.reference.look import Look, look
 from analysis.reference.points import Points, gather
 from analysis.result import Check, Correction, Result, SweepResult
 from analysis.spec import Spec, read_spec
-from analysis.sweeps import Sweep, cut, cut_between_crests
+from analysis.sweeps import Sweep, cut, cut_between_crests, encoder_step
 from analysis.traces import Trace, read_trace
 from analysis.version import __version__
 
@@ -81,19 +82,26 @@ def work(trace: Trace, spec: Spec) -> Work:
 
     On one thread: the matrices are small, and several workers share a machine.
     """
-    with threadpool_limits(limits=1, user_api="blas"):
+    with _libraries().limit(limits=1, user_api="blas"):
         return _worked(trace, spec)
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    """The libraries that have threads of their own; to look for them takes longer than to hold them."""
+    return ThreadpoolController()
 
 
 def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     lift, scale, calibrated = displacement(trace, spec)
-    sweeps = cut(trace.angle_deg)
+    step_deg = encoder_step(trace.angle_deg)
+    sweeps = cut(trace.angle_deg, step_deg)
     out = Work(trace, spec, lift, scale, sweeps, None, None, None, [], _no_result(trace, spec, [], []))
     out.checks += calibrated
-    out.checks += gates.of_trace(trace, lift / scale, sweeps)
+    out.checks += gates.of_trace(trace, lift / scale, sweeps, step_deg)
     if gates.failed(out.checks):
         return _closed(out, [])
-    out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale)
+    out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale, step_deg=step_deg)
     out.look = look(out.points, len(sweeps))
     out = _cut_again(out)
     assert out.points is not None

@@ -46,20 +46,22 @@ def encoder_step(angle_deg: Floats) -> float:
     return float(np.quantile(gaps, 0.02)) if len(gaps) else 0.0
 
 
-def cut(angle_deg: Floats) -> list[Sweep]:
+def cut(angle_deg: Floats, step_deg: float | None = None) -> list[Sweep]:
     """Sweeps of a cumulative angle, in order of time; an encoder that does not move has none.
 
     Parameters
     ----------
     angle_deg : ndarray, shape (n,)
         Crank degrees, cumulative.
+    step_deg : float, optional
+        The encoder's step where it is known already.
     """
     travel = float(np.ptp(angle_deg)) if len(angle_deg) else 0.0
     if travel <= 0.0:
         return []
     stride = max(1, len(angle_deg) // LOOK_POINTS)
     looked = angle_deg[::stride]
-    dead = max(DEAD_BAND_PART * travel, 3.0 * encoder_step(angle_deg))
+    dead = max(DEAD_BAND_PART * travel, 3.0 * (encoder_step(angle_deg) if step_deg is None else step_deg))
     turns = _turning_points(looked, dead)
     edges = [0, *(min(turn * stride, len(angle_deg)) for turn in turns), len(angle_deg)]
     sweeps = []

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import solve_banded
+from scipy.linalg import blas
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from analysis.reference.path import Path, trace_path
@@ -125,7 +125,8 @@ class Motion:
         return np.asarray((np.round(lines) - lines) * step_deg * passed)
 
 
-def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0) -> Points:
+def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0,
+           step_deg: float | None = None) -> Points:
     """Reduce the samples of the sweeps to points; arguments of shape (n,)."""
     time_s = spread(time_s)
     total = sum(sweep.stop - sweep.start for sweep in sweeps)
@@ -134,7 +135,7 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     for sweep in sweeps:
         part = slice(sweep.start, sweep.stop)
         columns.append(_blocks(time_s[part], angle_deg[part], lift[part], first))
-    step = encoder_step(angle_deg)
+    step = encoder_step(angle_deg) if step_deg is None else step_deg
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts = [_merged(*c, per_point, step) for c in columns]
     sizes = [len(part[0]) for part in parts]
@@ -230,8 +231,9 @@ def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
     slide = lag_s / pace * (1.0 - keep)
     driven = np.concatenate([path[:1], (1.0 - slide) * path[1:] + (slide - keep) * path[:-1]])
     # y[k] − keep·y[k−1] = driven[k]; as a banded system, since scipy.signal takes half a second to load
-    band = np.vstack([np.ones(len(path)), np.full(len(path), -keep)])
-    return np.asarray(solve_banded((1, 0), band, driven, check_finite=False))
+    band = np.empty((2, len(path)), order="F")
+    band[0], band[1] = 1.0, -keep
+    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
 
 
 def _stands_out(lift: Floats) -> Flags:
