@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Any
 
 Json = dict[str, Any]
+Span = tuple[datetime, datetime]
 MOST_TRIED = 6
+STEPS = 300  # of search in a problem of one or two orders: some hundredths of a second
+MOMENT = timedelta(seconds=1)  # how long a hold point takes of a calendar, which has no moments
+ALWAYS = timedelta(days=400)
 
 
 @dataclass(frozen=True)
@@ -26,71 +29,119 @@ class Offer:
 def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> tuple[list[Offer], str]:
     """The earliest end of an order with everything else where it stands, then earlier ones if one other gives way.
 
-    The plan is the quickest that the planner has, without search: the promise must be there while somebody waits on
-    the telephone. Gives no offer and the planner's sentence where the order has no place at all.
+    The search is short: the promise must be there while somebody waits on the telephone. Gives no offer and
+    the planner's sentence where the order has no place at all.
     """
-    stood, reason = _end(_pinned(problem, order, bookings, free={order}), order)
+    taken = Taken(problem, bookings)
+    found, reason = _ends(taken.problem_of([order], first=order), order)
+    stood = found.get(order)
     if stood is None:
         return [], reason
-    found = [Offer(stood)]
+    offered = [Offer(stood)]
     for other in _in_the_way(problem, order, bookings, stood)[:MOST_TRIED]:
-        stated = _pinned(problem, order, bookings, free={order, other}, first=order)
-        end, moved_to = _ends(stated, order, other)
-        before = _last(bookings, other)
+        ends, _ = _ends(taken.problem_of([order, other], first=order), order)
+        end, moved_to, before = ends.get(order), ends.get(other), _last(bookings, other)
         if end is None or moved_to is None or before is None or end >= stood:
             continue
         due = _due(problem, other)
-        found.append(Offer(end, other, before, moved_to, due is not None and moved_to > due))
-    others = sorted(found[1:], key=lambda one: (one.moved_late, one.at, one.moved))
-    return [found[0], *others[:2]], ""
+        offered.append(Offer(end, other, before, moved_to, due is not None and moved_to > due))
+    others = sorted(offered[1:], key=lambda one: (one.moved_late, one.at, one.moved))
+    return [offered[0], *others[:2]], ""
 
 
-def _pinned(
-    problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]], *, free: set[str], first: str = ""
-) -> Json:
-    """The problem with every order but the free ones pinned where it stands; `first` is made the most urgent of all."""
-    orders = []
-    for one in problem["orders"]:
-        entry = copy.copy(one)
-        if one["id"] not in free:
-            stands = [operation for operation in one["operations"] if operation["id"] in bookings]
-            if len(stands) < sum(operation.get("state") != "done" for operation in one["operations"]):
-                continue
-            entry["operations"] = [_pin(operation, bookings) for operation in one["operations"]]
-        elif one["id"] == first:
-            entry["weight"] = 1e4
-        if one["id"] == order:
-            entry["due"] = problem["now"]
-            entry.pop("promise", None)
-        orders.append(entry)
-    return {**problem, "orders": orders, "weights": {"tardiness": 1.0}}
+class Taken:
+    """What each order on the board takes of each resource, to state a shop in which some orders are free to move.
+
+    Everything that stands is taken out of the calendars, so that a problem has one or two orders, however many the
+    shop has. What an order keeps is taken from its first use to its last. An operation that could pause must not: it
+    would pause for another's booking, which its people cannot.
+    """
+
+    def __init__(self, problem: Json, bookings: Mapping[str, Mapping[str, Any]]) -> None:
+        self.problem = problem
+        self.needs = {one["id"]: one["needs"] for order in problem["orders"] for one in order["operations"]}
+        self.kinds = {one["id"]: one["kind"] for one in problem["resources"]}
+        self.spans: dict[str, dict[str, list[Span]]] = {}
+        kept: dict[tuple[str, str], Span] = {}
+        for key, booking in bookings.items():
+            order = key.partition("/")[0]
+            start, end = (datetime.fromisoformat(booking[name]) for name in ("start", "end"))
+            for resource in booking["resources"]:
+                if self._keeps(key, resource):
+                    begin, until = kept.get((order, resource), (start, end))
+                    kept[order, resource] = (min(begin, start), max(until, end))
+                else:
+                    self.spans.setdefault(resource, {}).setdefault(order, []).append((start, max(end, start + MOMENT)))
+        for (order, resource), span in kept.items():
+            self.spans.setdefault(resource, {}).setdefault(order, []).append(span)
+
+    def _keeps(self, operation: str, resource: str) -> bool:
+        kind = self.kinds.get(resource)
+        return any(need["kind"] == kind and need.get("hold") == "order" for need in self.needs.get(operation, ()))
+
+    def problem_of(self, free: list[str], *, first: str) -> Json:
+        """The problem of the free orders alone; `first` is due now, is the most urgent and has no promise yet."""
+        calendars: dict[str, list[list[str]]] = {}
+        resources = []
+        for resource in self.problem["resources"]:
+            gaps = sorted(
+                span
+                for order, spans in self.spans.get(resource["id"], {}).items()
+                if order not in free
+                for span in spans
+            )
+            left = _less(self._open(resource), gaps)
+            calendars[resource["id"]] = [[one.isoformat(), two.isoformat()] for one, two in left]
+            resources.append({**resource, "calendar": resource["id"]})
+        orders = [self._order(one, first) for one in self.problem["orders"] if one["id"] in free]
+        return {**self.problem, "calendars": calendars, "resources": resources, "orders": orders,
+                "weights": {"tardiness": 1.0}, "previous": {}}  # fmt: skip
+
+    def _open(self, resource: Json) -> list[Span]:
+        if "calendar" not in resource:
+            now = datetime.fromisoformat(self.problem["now"])
+            return [(now - ALWAYS, now + ALWAYS)]
+        return [
+            (datetime.fromisoformat(start), datetime.fromisoformat(end))
+            for start, end in self.problem["calendars"][resource["calendar"]]
+        ]
+
+    def _order(self, order: Json, first: str) -> Json:
+        operations = [{**one, "may_pause": False} for one in order["operations"]]
+        if order["id"] != first:
+            return {**order, "operations": operations}
+        entry = {**order, "operations": operations, "weight": 1e4, "due": self.problem["now"]}
+        entry.pop("promise", None)
+        return entry
 
 
-def _pin(operation: Json, bookings: Mapping[str, Mapping[str, Any]]) -> Json:
-    if operation.get("state", "planned") != "planned":
-        return operation
-    stands = bookings[operation["id"]]
-    return {**operation, "pin": {"start": stands["start"], "resources": stands["resources"]}}
+def _less(spans: list[Span], gaps: list[Span]) -> list[Span]:
+    """Spans without gaps, both sorted by start."""
+    left: list[Span] = []
+    number = 0
+    for start, end in spans:
+        at = start
+        while number and gaps[number - 1][1] > at:
+            number -= 1
+        while number < len(gaps) and gaps[number][0] < end:
+            begin, until = gaps[number]
+            if begin > at:
+                left.append((at, begin))
+            at = max(at, until)
+            number += 1
+        if at < end:
+            left.append((at, end))
+    return left
 
 
-def _end(stated: Json, order: str) -> tuple[datetime | None, str]:
+def _ends(stated: Json, order: str) -> tuple[dict[str, datetime], str]:
+    """The end of each order in a plan after a short search, and why `order` has none."""
     from analysis.schedule.plan import plan
 
-    made = plan(stated, seconds=0.0)
-    entry = made["orders"].get(order)  # type: ignore[attr-defined]
-    if entry is None:
-        reasons = [one["reason"] for one in made["unscheduled"] if one["order"] == order]  # type: ignore[attr-defined]
-        return None, reasons[0] if reasons else "There is no place for it."
-    return datetime.fromisoformat(entry["end"]), ""
-
-
-def _ends(stated: Json, order: str, other: str) -> tuple[datetime | None, datetime | None]:
-    from analysis.schedule.plan import plan
-
-    found: Any = plan(stated, seconds=0.0)["orders"]
-    return tuple(  # type: ignore[return-value]
-        datetime.fromisoformat(found[key]["end"]) if key in found else None for key in (order, other)
-    )
+    made: Any = plan(stated, seconds=0.0, steps=STEPS)
+    reasons = [one["reason"] for one in made["unscheduled"] if one["order"] == order]
+    ends = {key: datetime.fromisoformat(entry["end"]) for key, entry in made["orders"].items()}
+    return ends, reasons[0] if reasons else ""
 
 
 def _in_the_way(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from jobs.errors import BadInput, WrongPerson
 from jobs.fleet.models import Engine, EngineType, Installation, Unit
@@ -17,7 +19,10 @@ from jobs.people.models import Person
 from jobs.planning import promising, shown
 from jobs.planning.actions import plans
 from jobs.planning.models import Plan
+from jobs.planning.shifts import merged
 from tests.jobs.planning.conftest import Yard
+
+ZERO = datetime(2026, 3, 16, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -44,15 +49,36 @@ def test_the_first_offer_leaves_everything_where_it_stands(yard: Yard, coming_in
     found, bookings, stated = offered(yard, coming_in, at)
     first = found[0]
     assert first.moved == ""
-    # Held against the plan that comes of it: pin everything else, and the order really ends then.
-    pinned = promising._pinned(stated.problem, coming_in.number, bookings, free={coming_in.number})
+    # Held against the whole board: with the order laid where the offer has it, the checker passes everything.
+    from analysis.schedule.check import check
     from analysis.schedule.plan import plan
+    from analysis.schedule.standing import standing
 
-    made: Any = plan(pinned, seconds=0.0)
-    assert datetime.fromisoformat(made["orders"][coming_in.number]["end"]) == first.at
+    alone = promising.Taken(stated.problem, bookings).problem_of([coming_in.number], first=coming_in.number)
+    made: Any = plan(alone, seconds=0.0, steps=promising.STEPS)
+    whole: Any = standing(stated.problem, {**bookings, **made["bookings"]})
+    assert whole["unscheduled"] == []
+    assert check(stated.problem, whole) == []
+    assert datetime.fromisoformat(whole["orders"][coming_in.number]["end"]) == first.at
     for key, booking in bookings.items():
-        assert made["bookings"][key]["start"] == booking["start"]
-        assert made["bookings"][key]["resources"] == booking["resources"]
+        assert datetime.fromisoformat(whole["bookings"][key]["start"]) == datetime.fromisoformat(booking["start"])
+
+
+SPANS = st.lists(st.tuples(st.integers(0, 60), st.integers(1, 20)), max_size=8)
+
+
+@given(SPANS, SPANS)
+def test_spans_without_gaps(spans: list[tuple[int, int]], gaps: list[tuple[int, int]]) -> None:
+    def real(given_spans: list[tuple[int, int]]) -> list[tuple[datetime, datetime]]:
+        return sorted((ZERO + timedelta(hours=a), ZERO + timedelta(hours=a + b)) for a, b in given_spans)
+
+    opened = merged(real(spans))
+    left = promising._less(opened, real(gaps))
+    assert left == merged(left)
+    for hour in range(90):
+        middle = ZERO + timedelta(hours=hour, minutes=30)
+        inside = any(a <= middle < b for a, b in opened) and not any(a <= middle < b for a, b in real(gaps))
+        assert inside == any(a <= middle < b for a, b in left)
 
 
 def test_an_earlier_offer_names_who_gives_way_and_to_when(yard: Yard, coming_in: WorkOrder, at: datetime) -> None:
