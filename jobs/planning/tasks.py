@@ -30,17 +30,21 @@ def make_plan(claim: Claim) -> None:
     except ProblemRefused as refused:
         raise CannotBeDone(said(refused.message, asked.names, asked.shop.zone)) from refused
     with claim.finishing(alternatives=len(found)):
-        Plan.objects.bulk_create(
-            Plan(
-                shop=asked.shop,
-                planning=asked,
-                title=aim.title,
-                problem=stated,
-                names=asked.names,
-                plan=plan,
-                cost=making.cost(stated, plan, before=asked.before),
-                marks=asked.marks,
-            )
-            for aim, stated, plan in found
+        _write(asked, found)
+
+
+def _write(asked: Planning, found: list[tuple[making.Aim, making.Json, making.Json]]) -> None:
+    Plan.objects.bulk_create(
+        Plan(
+            shop=asked.shop,
+            planning=asked,
+            title=aim.title,
+            problem=stated,
+            names=asked.names,
+            plan=plan,
+            cost=making.cost(stated, plan, before=asked.before),
+            marks=asked.marks,
         )
-        Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())
+        for aim, stated, plan in found
+    )
+    Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())

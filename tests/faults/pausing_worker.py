@@ -25,6 +25,8 @@ POINTS = {
     "signed, not filed": ("jobs.signoffs.filing", "file_card", "before"),
     "filed, not recorded": ("jobs.signoffs.filing", "file_card", "after"),
     "card recorded, not committed": ("jobs.signoffs.tasks", "_record", "after"),
+    "planning": ("jobs.planning.making", "alternatives", "before"),
+    "plans written, not committed": ("jobs.planning.tasks", "_write", "after"),
     "committed": ("jobs.errands.work", "run", "after"),
 }
 

@@ -19,7 +19,7 @@ from jobs.planning import feeds, out
 from jobs.planning.actions.feeds import give_feed, renew_feed
 from jobs.planning.models import Feed, Plan
 from jobs.planning.problem import person_id, place_id
-from tests.jobs.planning.conftest import Yard
+from tests.yard import Yard
 
 Login = Callable[[Person], Client]
 

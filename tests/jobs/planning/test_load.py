@@ -14,7 +14,7 @@ from jobs.people.models import Person
 from jobs.planning import load, out
 from jobs.planning.actions import absences
 from jobs.planning.models import Plan
-from tests.jobs.planning.conftest import MONDAY, Yard
+from tests.yard import MONDAY, Yard
 
 pytestmark = pytest.mark.django_db
 Login = Callable[[Person], Client]

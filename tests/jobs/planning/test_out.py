@@ -17,7 +17,7 @@ from jobs.planning.actions import calendars
 from jobs.planning.models import Plan
 from jobs.planning.problem import person_id
 from jobs.planning.shifts import Shift
-from tests.jobs.planning.conftest import MONDAY, Yard
+from tests.yard import MONDAY, Yard
 
 pytestmark = pytest.mark.django_db
 Login = Callable[[Person], Client]

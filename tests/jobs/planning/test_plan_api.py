@@ -12,7 +12,7 @@ from django.test import Client
 from jobs.people.models import Person
 from jobs.people.shopviews import OfShop
 from jobs.planning.models import Change, Plan, Planning
-from tests.jobs.planning.conftest import Yard
+from tests.yard import Yard
 
 
 @pytest.fixture

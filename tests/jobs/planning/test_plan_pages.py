@@ -16,7 +16,7 @@ from django.utils import timezone
 from jobs.people.models import Person
 from jobs.planning import boarddata
 from jobs.planning.models import Change, Plan, Planning, Watcher
-from tests.jobs.planning.conftest import Yard
+from tests.yard import Yard
 
 
 @pytest.fixture

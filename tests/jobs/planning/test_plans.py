@@ -24,7 +24,7 @@ from jobs.planning.actions.estimates import set_estimate
 from jobs.planning.actions.trouble import report_trouble
 from jobs.planning.gathering import changes_on, plan_in_force
 from jobs.planning.models import Change, OperationFacts, Plan, Planning
-from tests.jobs.planning.conftest import BY, Yard
+from tests.yard import BY, Yard
 
 AFTER = timedelta(minutes=5)
 

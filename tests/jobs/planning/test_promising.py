@@ -20,7 +20,7 @@ from jobs.planning import promising, shown
 from jobs.planning.actions import plans
 from jobs.planning.models import Plan
 from jobs.planning.shifts import merged
-from tests.jobs.planning.conftest import Yard
+from tests.yard import Yard
 
 ZERO = datetime(2026, 3, 16, tzinfo=UTC)
 

@@ -18,7 +18,7 @@ from jobs.people.models import Person
 from jobs.planning import worth
 from jobs.planning.actions.worth import ask_worth, plans_of
 from jobs.planning.models import Plan
-from tests.jobs.planning.conftest import Yard
+from tests.yard import Yard
 
 Login = Callable[[Person], Client]
 LONDON = ZoneInfo("Europe/London")
