@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cache
+from threading import Thread
 from typing import Any
 
 Json = dict[str, Any]
@@ -47,6 +49,22 @@ def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]])
         offered.append(Offer(end, other, before, moved_to, due is not None and moved_to > due))
     others = sorted(offered[1:], key=lambda one: (one.moved_late, one.at, one.moved))
     return [offered[0], *others[:2]], ""
+
+
+_TOY: Json = {
+    "now": "2026-01-05T06:00:00Z", "calendars": {}, "resources": [{"id": "bay", "kind": "bay"}],
+    "orders": [{"id": "one", "due": "2026-01-05T06:00:00Z", "operations": [
+        {"id": "one/work", "minutes": 30, "after": [], "needs": [{"kind": "bay"}]}]}],
+    "weights": {"tardiness": 1.0},
+}  # fmt: skip
+
+
+@cache
+def get_ready() -> Thread:
+    """Load the planner beside the work of this process, once: whoever opens the board may ask for a promise next."""
+    thread = Thread(target=_ends, args=(_TOY, "one"), name="load the planner", daemon=True)
+    thread.start()
+    return thread
 
 
 class Taken:

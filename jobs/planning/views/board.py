@@ -15,7 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.errors import Refusal, WrongPerson
 from jobs.people import policies
-from jobs.planning import boarddata, shown
+from jobs.planning import boarddata, promising, shown
 from jobs.planning.actions import board as actions
 from jobs.planning.actions import plans
 from jobs.planning.board import Board
@@ -41,12 +41,15 @@ def board_page(request: PersonRequest) -> HttpResponse:
     board = Board(stated.problem, facts.bookings, stated.names, request.user.shop.zone)
     drawn = boarddata.drawn(board, facts)
     changes = changes_on(facts.in_force)
+    may_plan = policies.may(request.user, "plan-shop")
+    if may_plan:
+        promising.get_ready()
     context = {
         "drawn": drawn,
         "sheet": shown.sheet(facts.bookings, stated.problem["resources"], stated.names, request.user.shop.zone),
         "in_force": facts.in_force,
         "moves": len(changes),
-        "may_plan": policies.may(request.user, "plan-shop"),
+        "may_plan": may_plan,
         "orders": _orders(drawn, request),
         "nothing": not facts.bookings,
         "open_orders": len(stated.problem["orders"]),

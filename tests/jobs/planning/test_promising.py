@@ -133,3 +133,12 @@ def test_a_promise_is_given_moved_and_kept_in_the_history(
     with pytest.raises(Exception, match="time that is over"):
         orders.promise_order(coming_in, promised_at=at - timedelta(hours=1), by=yard.planner, at=at)
     assert BadInput.status == 422
+
+
+def test_the_planner_is_loaded_once_beside_the_work() -> None:
+    first = promising.get_ready()
+    first.join(timeout=120)
+    assert not first.is_alive()
+    assert promising.get_ready() is first
+    ends, reason = promising._ends(promising._TOY, "one")
+    assert (ends["one"], reason) == (datetime(2026, 1, 5, 6, 30, tzinfo=UTC), "")
