@@ -94,9 +94,11 @@ def _line(
     held = by_uid.get(entry.uid)
     if entry.cancelled:
         own = [*([held] if held is not None else []), *by_series.get(entry.series, [])]
+        own = [one for one in own if entry.since is None or one.starts_at >= entry.since]
         if own:
             return Line(entry, WITHDRAWN, held=tuple(own))
-        return Line(entry, THERE, "It is cancelled, and nothing of it is entered.")
+        why = "It is cancelled" if entry.since is None else "It has no time from a month ago to two years from now"
+        return Line(entry, THERE, f"{why}, and nothing of it is entered.")
     assert entry.who is not None
     assert entry.starts_at is not None
     if held is not None and _same(held, entry):

@@ -11,6 +11,7 @@ from jobs.planning.rules.absences import Subject
 
 MOST_BYTES = 512 * 1024
 MOST_ENTRIES = 2000
+MOST_SERIES = 200
 LONGEST_UID = 255
 LONGEST_REASON = 120
 
@@ -24,7 +25,7 @@ class Entry:
     """One absence as a file states it; `why` says why it is not understood, and the rest is then empty.
 
     `line` counts from 1 in the file. `cancelled` takes back what was imported under `uid` before, and with
-    `series` everything of the series.
+    `series` everything of the series, or what begins from `since` on.
     """
 
     line: int
@@ -36,6 +37,7 @@ class Entry:
     uid: str = ""
     cancelled: bool = False
     series: str = ""
+    since: datetime | None = None
     why: str = ""
 
 

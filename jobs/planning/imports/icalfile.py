@@ -18,7 +18,7 @@ from icalendar import Event
 
 from jobs.planning import moments
 from jobs.planning.imports import recurrence
-from jobs.planning.imports.entries import MOST_ENTRIES, Entry, FileRefused, bad, shortened, uid_of
+from jobs.planning.imports.entries import MOST_ENTRIES, MOST_SERIES, Entry, FileRefused, bad, shortened, uid_of
 from jobs.planning.naming import Directory, NotFound
 from jobs.planning.rules.absences import Subject
 
@@ -41,6 +41,8 @@ def read(text: str, directory: Directory, zone: ZoneInfo, *, whose: Subject | No
     blocks = list(_blocks(text))
     if len(blocks) > MOST_ENTRIES:
         raise FileRefused(f"The calendar has more than {MOST_ENTRIES} entries. Export a shorter time.")
+    if sum("RRULE" in block.upper() for _, block in blocks) > MOST_SERIES:
+        raise FileRefused(f"More than {MOST_SERIES} entries of the calendar come again. Import it in parts.")
     overridden = _overridden(blocks)
     found: list[Entry] = []
     for line, block in blocks:
@@ -150,6 +152,8 @@ def _stated(
         return [Entry(line, summary or given, who, starts_at, ends_at, reason, uid)]
     left_out = overridden.get(given, set())
     times = recurrence.times(event, start, at=at, zone=zone)
+    if not times:  # a series that is over takes back what it was to bring
+        return [Entry(line, summary or given, uid=series, cancelled=True, series=series, since=at)]
     return [
         Entry(line, summary or given, who, starts_at, ends_at, reason, recurrence.uid_at(series, starts_at),
               series=series)

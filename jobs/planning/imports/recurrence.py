@@ -13,6 +13,10 @@ from icalendar import Event
 LOOK_BACK = timedelta(days=31)
 AHEAD = timedelta(days=2 * 366)
 MOST_TIMES = 800
+MOST_FOLLOWED = 20000
+# dateutil looks for a day that never comes (30 February) up to the year 9999. Nineteen cycles of the calendar nearer to
+# it, that is over in a twentieth of the time.
+CYCLES = 19 * 400
 _FOLLOWED = {"FREQ", "INTERVAL", "COUNT", "UNTIL", "BYDAY", "BYMONTH", "BYMONTHDAY", "WKST", "BYSETPOS", "BYWEEKNO",
              "BYYEARDAY"}  # fmt: skip
 
@@ -62,16 +66,21 @@ def _followed(rule: Any, start: datetime, until: datetime, own: Any) -> Iterator
     last = _until(_only(parts.pop("UNTIL", None)), own)
     text = ";".join(f"{name}={_written(value)}" for name, value in parts.items())
     try:
-        # With an end of its own the search for a day that never comes ends as well.
-        series = rrulestr(text, dtstart=start).replace(until=until)
+        series = rrulestr(text, dtstart=_moved(start, CYCLES)).replace(until=_moved(until, CYCLES))
     except (ValueError, TypeError, KeyError) as error:
         raise NotFollowed(f"Its rule cannot be followed ({error}).") from None
-    for number, one in enumerate(series):
+    for number, moved in enumerate(series):
+        one = _moved(moved, -CYCLES)
         if (count is not None and number >= int(count)) or (last is not None and one > last):
             return
-        if number > 20000:
+        if number > MOST_FOLLOWED:
             raise NotFollowed("It comes again too often to be followed.")
         yield one
+
+
+def _moved(at: datetime, years: int) -> datetime:
+    """The same day of the calendar some cycles of 400 years away: same weekday, same week of its year, same leap."""
+    return at.replace(year=at.year + years)
 
 
 def _until(value: Any, own: Any) -> datetime | None:

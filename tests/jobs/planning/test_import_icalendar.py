@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from datetime import date, datetime, timedelta
 
 import pytest
@@ -122,6 +123,21 @@ def test_what_comes_again_keeps_its_time_on_the_clock_through_a_change() -> None
 def test_rules_dates_and_exceptions(lines: list[str], days: list[int]) -> None:
     found = from_ical(event("DTSTART;VALUE=DATE:20260601", *lines))
     assert [one.astimezone(LONDON).date() for one in starts(found)] == [date(2026, 6, day) for day in days]
+
+
+def test_a_search_for_a_day_that_never_comes_ends_soon() -> None:
+    never = event("DTSTART:20200101T080000Z", "DURATION:PT1H", "RRULE:FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30")
+    began = time.perf_counter()
+    [found] = from_ical(never)
+    # It takes a third of a second; to the year 9999 from here it would be six, and more on a busy machine.
+    assert time.perf_counter() - began < 3
+    assert (found.cancelled, found.since) == (True, AT)
+
+
+def test_a_file_with_too_many_series_is_refused() -> None:
+    series = [event(*WHEN, "RRULE:FREQ=YEARLY;COUNT=1", uid=str(number)) for number in range(201)]
+    with pytest.raises(FileRefused, match="More than 200 entries"):
+        from_ical(*series)
 
 
 def test_a_series_without_end_is_followed_from_a_month_ago_for_two_years() -> None:

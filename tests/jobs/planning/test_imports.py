@@ -105,6 +105,21 @@ def test_a_series_that_grew_shorter_withdraws_what_it_has_no_longer(
     assert Absence.objects.filter(withdrawn_at__isnull=True).count() == 2
 
 
+@pytest.mark.django_db
+def test_a_series_that_ended_takes_back_what_it_was_to_bring_and_keeps_what_was(
+    brackwater: Shop, planner: Person, technician: Person
+) -> None:
+    weekly = ("DTSTART:20260302T080000Z", "DURATION:PT1H", "RRULE:FREQ=WEEKLY;UNTIL=")
+    about = "technician: course"
+    first = calendar(event(weekly[0], weekly[1], weekly[2] + "20260330T235959Z", summary=about))
+    assert take(first, brackwater, planner) == {"new": 5}
+    ended = calendar(event("DTSTART:20250302T080000Z", weekly[1], weekly[2] + "20250330T235959Z", summary=about))
+    [line] = read(ended, brackwater).lines
+    assert (line.verdict, len(line.held)) == ("withdrawn", 2)  # of the 23rd and the 30th; the others began already
+    take(ended, brackwater, planner)
+    assert Absence.objects.filter(withdrawn_at__isnull=True).count() == 3
+
+
 def upload(text: str, name: str = "leave.csv") -> SimpleUploadedFile:
     return SimpleUploadedFile(name, text.encode())
 
