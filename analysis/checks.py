@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import median_filter
 
+from analysis import running
 from analysis.reference import axis
 from analysis.reference.estimate import MISFIT_PART, Estimate
 from analysis.reference.look import Look, lift_noise
@@ -57,7 +57,7 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -
                   f"The trace holds {n} samples.")]
     if failed(made):
         return made
-    smooth = median_filter(lift[:: max(1, n // 50_000)], 5, mode="nearest")
+    smooth = running.median(lift[:: max(1, n // 50_000)], 5)
     span = float(np.quantile(smooth, 0.995) - np.quantile(smooth, 0.005))
     noise = lift_noise(lift[:200_000])
     least = max(LEAST_LIFT_MM, LEAST_LIFT_NOISE * noise) if not trace.in_counts else LEAST_LIFT_NOISE * noise
@@ -104,7 +104,7 @@ def _jump(trace: Trace, step_deg: float) -> Check:
 def _stuck(trace: Trace, lift: Floats, span: float) -> Check:
     """Whether the lift moves on while the encoder stands."""
     stride = max(1, len(trace) // 100_000)
-    angle, smooth = trace.angle_deg[::stride], median_filter(lift[::stride], 7, mode="nearest")
+    angle, smooth = trace.angle_deg[::stride], running.median(lift[::stride], 7)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle) != 0.0]))
     lengths = np.diff(np.append(starts, len(angle)))
     worst = 0.0

@@ -13,11 +13,12 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.reference import axis, doubts, hum, search
-from analysis.reference.fit import Addition, Fit, Shift, solve
+from analysis.reference.fit import Addition, Fit, Shift
 from analysis.reference.lobe import bisect
 from analysis.reference.look import Look
 from analysis.reference.points import Points
 from analysis.reference.shapes import EvenLobe, Known, Shape, known_shape
+from analysis.reference.solving import solve
 from analysis.spec import Spec
 
 Floats = npt.NDArray[np.float64]
@@ -253,7 +254,7 @@ class _Trial:
             # drift and crest are the same thing in one pass over a parabola: the trace says nothing of its size
             self.drift_scale = DRIFT_PRIOR_UNSEEN
         elif names:
-            first = fit.k + fit.design.shape.shape[1]
+            first = fit.k + fit.design.shape.size
             index = [first + list(fit.additions).index(name) for name in names]
             relative = 1.0 / np.arange(1, len(names) + 1)
             prior = relative * (self.drift_scale or fit.drift_prior)

@@ -58,6 +58,7 @@ class Path:
     kinks_s: Floats
     bin_s: float
     reading_deg: float
+    smoothness: tuple[float, float]      # log λ before the kinks are known, and with them
 
     def __call__(self, time_s: Floats) -> Floats:
         return np.asarray(self.spline(np.clip(time_s, self.first_s, self.last_s)))
@@ -76,10 +77,11 @@ class Path:
         return np.asarray(((ahead >= 0.0) & (ahead <= before_s)) | ((behind >= 0.0) & (behind <= after_s)))
 
 
-def trace_path(time_s: Floats, angle_deg: Floats) -> Path | None:
+def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | None = None) -> Path | None:
     """The path through one sweep's readings, shape (n,) each; None when there are too few.
 
-    Readings are at their nearest line; times do not decrease.
+    Readings are at their nearest line; times do not decrease. `near` is the smoothness of a like sweep: λ is looked
+    for from there.
     """
     bins = _binned(time_s, angle_deg)
     if bins is None:
@@ -88,17 +90,19 @@ def trace_path(time_s: Floats, angle_deg: Floats) -> Path | None:
     free = np.zeros(len(centre) - ORDER, dtype=bool)
     for at in stands:
         free[max(0, at - ORDER):at + 1] = True
-    smooth, noise, power = _smoothest(value, weight, free)
+    smooth, noise, power = _smoothest(value, weight, free, near[0] if near else None)
+    stiff = power
     kinked = _kinked(smooth, free)
     if kinked.any():
         free |= kinked
-        smooth, noise, _ = _smoothest(value, weight, free, power)
+        smooth, noise, power = _smoothest(value, weight, free, near[1] if near else power)
     places = centre[np.flatnonzero(free) + 1]
     # a bin's mean stands off its middle by B²/24 of the curvature
     bend = np.zeros_like(smooth)
     bend[1:-1] = np.diff(smooth, 2) / 24.0
     bend[1:-1][_wide(free, len(smooth))[1:-1]] = 0.0
-    return Path(CubicSpline(centre, smooth - bend), float(time_s[0]), float(time_s[-1]), places, width, noise)
+    return Path(CubicSpline(centre, smooth - bend), float(time_s[0]), float(time_s[-1]), places, width, noise,
+                (stiff, power))
 
 
 def _wide(free: Flags, count: int) -> Flags:

@@ -137,7 +137,12 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
         columns.append(_blocks(time_s[part], angle_deg[part], lift[part], first))
     step = encoder_step(angle_deg) if step_deg is None else step_deg
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
-    parts = [_merged(*c, per_point, step) for c in columns]
+    parts: list[tuple[Floats, ...]] = []
+    near: tuple[float, float] | None = None
+    for column in columns:
+        moved = motion(column[0], column[1], step, near)
+        near = near if moved.path is None else moved.path.smoothness
+        parts.append(_merged(*column, per_point, step, moved))
     sizes = [len(part[0]) for part in parts]
     time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, behind, beat = (
         np.concatenate([part[k] for part in parts], axis=-1) for k in range(10))
@@ -176,13 +181,13 @@ def _blocks(time_s: Floats, angle_deg: Floats, lift: Floats, count: int) -> tupl
     return (time_b * weight).sum(axis=1), (angle_b * weight).sum(axis=1), (lift_b * weight).sum(axis=1)
 
 
-def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, step_deg: float) -> tuple[Floats, ...]:
+def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, step_deg: float,
+            moved: Motion) -> tuple[Floats, ...]:
     """Time, angle, lift, count, spiky and speed of points of `per_point` samples, with stalls as single points.
 
     While the shaft stands, every sample has the same encoder error: a thousand of them are one observation.
     """
     n = len(time_s)
-    moved = motion(time_s, angle_deg, step_deg)
     spiky = _stands_out(lift)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
     lengths = np.diff(np.append(starts, n))
@@ -205,14 +210,15 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
             beat)
 
 
-def motion(time_s: Floats, angle_deg: Floats, step_deg: float) -> Motion:
+def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:
     """The shaft's motion over one sweep; arguments of shape (n,), the encoder's step in crank degrees.
 
     The smooth path is believed where it stays within the encoder's step of all that was read nearby, else the
-    reading stands. Where the shaft starts or stops neither is: nobody read what it did between two lines.
+    reading stands. Where the shaft starts or stops neither is: nobody read what it did between two lines. `near` is
+    the smoothness of a sweep before it.
     """
     n = len(time_s)
-    path = trace_path(time_s, angle_deg)
+    path = trace_path(time_s, angle_deg, near)
     if path is None:
         return Motion(angle_deg, np.zeros(n), np.full(n, step_deg * LINE_NOISE), 0.0, None)
     smooth, speed = path(time_s), path.speed(time_s)

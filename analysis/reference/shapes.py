@@ -1,6 +1,6 @@
 """What the probe should see of a datum: displacement against crank angle from the crest.
 
-Each shape is linear in its coefficients, y = columns(u) @ coefficients, and gives the slope dy/du, which is all
+Each shape is linear in its coefficients, y = rows(u) times coefficients, and gives the slope dy/du, which is all
 the fit needs. `u` is crank degrees from the crest, positive past it in normal rotation.
 
 lobe            an even function of u, otherwise unknown: cubic B-splines in |u| with zero slope at the crest
@@ -15,9 +15,10 @@ from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, sparse
+from scipy import optimize
 from scipy.interpolate import CubicSpline
 
+from analysis.reference.rows import EvenRows, PlainRows, Rows
 from analysis.spec import LinkRod, Piston, Spec
 
 Floats = npt.NDArray[np.float64]
@@ -30,12 +31,12 @@ class Shape(Protocol):
     size: int
     known: bool
 
-    def columns(self, u_deg: Floats) -> sparse.csr_array:
-        """Design matrix, shape (n, size)."""
+    def rows(self, u_deg: Floats) -> Rows:
+        """Rows of the design matrix at n angles."""
         ...
 
-    def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        """dy/du in lift units for one crank degree, shape (n,)."""
+    def slope(self, u_deg: Floats, coefficients: Floats, rows: Rows | None = None) -> Floats:
+        """dy/du in lift units for one crank degree, shape (n,); `rows` where they are known already."""
         ...
 
     def value(self, u_deg: Floats, coefficients: Floats) -> Floats:
@@ -59,32 +60,21 @@ class EvenLobe:
     def __init__(self, reach_deg: float, knots: int) -> None:
         self._reach = reach_deg * (1.0 - 1e-12)
         self._pitch = reach_deg / knots
+        self._knots = knots
         self.size = knots + 2          # centres 0, h, 2h, …; those below zero are their own mirror images
 
-    def _placed(self, u_deg: Floats) -> tuple[npt.NDArray[np.int64], Floats]:
-        """The four centres that reach each u, shape (n, 4), and the part t of the interval done, shape (n,)."""
+    def rows(self, u_deg: Floats) -> EvenRows:
         along = np.minimum(np.abs(u_deg), self._reach) / self._pitch
-        first = along.astype(np.int64)
-        return np.abs(first[:, None] + np.arange(-1, 3)), along - first
+        interval = along.astype(np.int64)
+        return EvenRows(interval, along - interval, self._knots)
 
-    def columns(self, u_deg: Floats) -> sparse.csr_array:
-        at, t = self._placed(u_deg)
-        # the uniform cubic B-spline: piecewise polynomials in t (de Boor, A Practical Guide to Splines)
-        rest = 1.0 - t
-        values = np.column_stack([rest**3, (3.0 * t - 6.0) * t * t + 4.0, (3.0 * rest - 6.0) * rest**2 + 4.0, t**3])
-        return sparse.csr_array((values.ravel() / 6.0, at.ravel(), np.arange(0, 4 * len(t) + 1, 4)),
-                                shape=(len(t), self.size))
-
-    def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        at, t = self._placed(u_deg)
-        c = coefficients[at]
-        rest = 1.0 - t
-        slope = (t * t * c[:, 3] - rest * rest * c[:, 0]
-                 + (3.0 * t - 4.0) * t * c[:, 1] - (3.0 * rest - 4.0) * rest * c[:, 2]) / 2.0
-        return np.asarray(slope / self._pitch * np.sign(u_deg) * (np.abs(u_deg) < self._reach))
+    def slope(self, u_deg: Floats, coefficients: Floats, rows: Rows | None = None) -> Floats:
+        rows = rows if isinstance(rows, EvenRows) else self.rows(u_deg)
+        slope = rows.rising(coefficients) / self._pitch
+        return np.asarray(slope * np.sign(u_deg) * (np.abs(u_deg) < self._reach))
 
     def value(self, u_deg: Floats, coefficients: Floats) -> Floats:
-        return np.asarray(self.columns(u_deg) @ coefficients)
+        return self.rows(u_deg).times(coefficients)
 
 
 class Known:
@@ -99,13 +89,10 @@ class Known:
     def lift_slope(self, u_deg: Floats) -> Floats:
         raise NotImplementedError
 
-    def columns(self, u_deg: Floats) -> sparse.csr_array:
-        # laid out by hand: made from a dense matrix it would leave out the zeros of the base circle
-        n = len(u_deg)
-        values = np.column_stack([np.ones(n), self.lift(u_deg)])
-        return sparse.csr_array((values.ravel(), np.tile([0, 1], n), np.arange(0, 2 * n + 1, 2)), shape=(n, 2))
+    def rows(self, u_deg: Floats) -> PlainRows:
+        return PlainRows(np.column_stack([np.ones(len(u_deg)), self.lift(u_deg)]))
 
-    def slope(self, u_deg: Floats, coefficients: Floats) -> Floats:
+    def slope(self, u_deg: Floats, coefficients: Floats, rows: Rows | None = None) -> Floats:
         return np.asarray(self.lift_slope(u_deg) * coefficients[1])
 
     def value(self, u_deg: Floats, coefficients: Floats) -> Floats:
