@@ -45,14 +45,14 @@ def windows(problem: Problem, fixed: Fixed, jobs: Jobs, objective: float) -> Win
     if DAY % problem.grid:
         raise TooLarge
     orders = [problem.orders[one] for members in jobs.orders for one in members]
-    soonest = _soonest(problem, fixed, jobs)
+    soonest = soonest_of(problem, fixed, jobs)
     latest = _latest(problem, orders, soonest, objective)
     found = {index: _window(problem, problem.operations[index], ready, latest[problem.operations[index].order])
              for index, (ready, _) in soonest.items() if index not in fixed.bookings}
     return Windows(found, latest, _unit(problem, fixed, orders, found))
 
 
-def _soonest(problem: Problem, fixed: Fixed, jobs: Jobs) -> dict[int, tuple[int, int]]:
+def soonest_of(problem: Problem, fixed: Fixed, jobs: Jobs) -> dict[int, tuple[int, int]]:
     """Ready and earliest end of each operation if it were alone in the shop: nothing can end before that."""
     empty = Timeline(problem)
     found: dict[int, tuple[int, int]] = {}

@@ -376,7 +376,7 @@ def anneal(
         limit = levels[0] - temperature * log(draw(state) + 1e-300)
         eject = draw(state) < heat[5]
         if eject:
-            number = around(shop, board, costs, state, chosen)
+            number = around(shop, board, costs, state, chosen, keep_share > 0)
         else:
             number = choose(shop, board, costs, state, most, keep_share > 0, chosen, heat[2])
         arrange(shop, board, rates, state, chosen, number, keys, eject)
@@ -415,7 +415,7 @@ def put_on(
     """
     cost, first = total(shop, board, rates, costs), 0
     if eject and number > 0:
-        if not put_one(shop, board, rates, costs, state, chosen[0], limit - cost, heat, 0.0):
+        if not put_one(shop, board, rates, costs, state, chosen[0], limit - cost, heat, keep_share):
             return np.inf
         cost, first = cost + costs[chosen[0]], 1
         for index in range(1, number):
@@ -449,7 +449,7 @@ def put_one(
 
 
 @compiled
-def around(shop: Ints, board: Ints, costs: Floats, state: Words, chosen: Ints) -> int:
+def around(shop: Ints, board: Ints, costs: Floats, state: Words, chosen: Ints, mend: bool) -> int:
     """Choose a job, mostly a costly one, and most of those that stand where it could have been; their number."""
     first = first_chosen(shop, board, costs, state, 0.8)
     if first < 0:
@@ -460,6 +460,8 @@ def around(shop: Ints, board: Ints, costs: Floats, state: Words, chosen: Ints) -
     if earliest < low:
         low = earliest + int(draw(state) * (low - earliest))
     width = board[board[f.JOB_END] + first] - board[board[f.JOB_START] + first]
+    if mend and draw(state) < 0.8:
+        low = stood(shop, board, first, state, low)
     chosen[0] = first
     number = min(shop[f.JOBS], 2 + int(draw(state) * (EJECTED - 1)))
     return fill(shop, board, state, chosen, number, low, low + width, -1)
