@@ -113,7 +113,9 @@ function start(board) {
       for (const [from, to] of row.closed) if (px(to) >= left && px(from) <= right) parts.push(block("board-closed", from, to));
       for (const [at] of days) if (px(at) >= left && px(at) <= right) parts.push(block("board-day", at, at));
       for (const [order, from, to] of kept(row)) if (px(to) >= left && px(from) <= right) parts.push(keptBlock(order, from, to));
-      for (const bar of barsOf.get(row.id)) if (px(bar.end) >= left && px(bar.start) <= right) parts.push(drawBar(bar, row));
+      // What is in hand keeps its element, and with it the focus, however far from its place the sheet is scrolled.
+      const held = (bar) => lifted?.bar === bar && lifted.from === row.id;
+      for (const bar of barsOf.get(row.id)) if (held(bar) || (px(bar.end) >= left && px(bar.start) <= right)) parts.push(drawBar(bar, row));
       if (px(data.now) >= left && px(data.now) <= right) parts.push(block("board-now", data.now, data.now));
       lane.replaceChildren(...parts);
     }
@@ -257,7 +259,7 @@ function start(board) {
       const now = next;
       next = null;
       const found = await post(board.dataset.try, now.fields).catch(() => ({ ok: false, reasons: ["No answer from the server."] }));
-      if (lifted && lifted.turn === now.turn) showEffect(found);
+      if (lifted?.bar === now.bar && !lifted.outside) showEffect(found, now); // also on the way: the hand may not rest
     }
     asking = false;
   }
@@ -267,9 +269,8 @@ function start(board) {
     return [...found.clashes.map((text) => [text, "Clash"]), ...found.notes.map((text) => [text, ""])];
   }
 
-  function showEffect(found) {
-    lifted.effect = found;
-    const at = `${data.orders[lifted.bar.order].name}, ${lifted.bar.name}: ${say(lifted.start)}, ${byId.get(lifted.row)?.name ?? ""}.`;
+  function showEffect(found, asked) {
+    const at = `${data.orders[lifted.bar.order].name}, ${lifted.bar.name}: ${say(asked.start)}, ${byId.get(asked.row)?.name ?? ""}.`;
     tell([[at], ...effectLines(found)]);
     for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
     if (!found.ok) return;
@@ -290,8 +291,7 @@ function start(board) {
   });
 
   function look() {
-    lifted.turn += 1;
-    next = { turn: lifted.turn, fields: fieldsOf(lifted) };
+    next = { bar: lifted.bar, start: lifted.start, row: lifted.row, fields: fieldsOf(lifted) };
     ask();
   }
 
@@ -358,7 +358,7 @@ function start(board) {
   function lift(bar, row) {
     if (!mayPlan) return tell(about(bar, row));
     if (bar.state === "started") return tell([[`${data.orders[bar.order].name}, ${bar.name} is in hand and stays where it is.`]]);
-    lifted = { bar, from: row, row, start: bar.start, turn: 0, effect: null };
+    lifted = { bar, from: row, row, start: bar.start, outside: false };
     find(bar.id, row)?.classList.add("lifted");
     tell([[`Lifted: ${data.orders[bar.order].name}, ${bar.name}. Arrow keys move it, Enter puts it down, Escape leaves it where it was.`]]);
     look();
@@ -394,6 +394,8 @@ function start(board) {
   function leave() {
     const { bar, from } = lifted;
     lifted = null;
+    next = null;
+    letGo();
     for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
     drawWindow(true);
     find(bar.id, from)?.focus({ preventScroll: true });
@@ -404,6 +406,7 @@ function start(board) {
     const one = lifted;
     lifted = null;
     next = null;
+    letGo();
     for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
     if (one.start === one.bar.start && one.row === one.from) {
       drawWindow(true);
@@ -420,6 +423,7 @@ function start(board) {
   rows.addEventListener("pointerdown", (event) => {
     const element = event.target.closest(".board-bar");
     if (!element || event.button !== 0) return;
+    if (lifted) leave(); // one operation in hand at a time
     const bar = bars.get(element.dataset.id), row = rowOf(element);
     focused = { id: bar.id, row };
     rove();
@@ -427,26 +431,40 @@ function start(board) {
     tell(about(bar, row));
     if (!mayPlan || bar.state === "started" || event.pointerType === "touch") return;
     event.preventDefault();
+    drag(event, bar, row);
+  });
+
+  // The rows hold the pointer, not the bar: bars are drawn anew while the sheet scrolls under the hand.
+  let letGo = () => {};
+  function drag(event, bar, row) {
     const from = { x: event.clientX, y: event.clientY, left: sheet.scrollLeft };
     let frame = 0, last = event;
-    element.setPointerCapture(event.pointerId);
+    rows.setPointerCapture(event.pointerId);
     const follow = () => {
       frame = 0;
       if (!lifted) {
         if (Math.hypot(last.clientX - from.x, last.clientY - from.y) < 5) return;
         lift(bar, row);
       }
-      const edge = sheet.getBoundingClientRect();
-      if (last.clientX > edge.right - 40) sheet.scrollLeft += 12;
-      if (last.clientX < edge.left + 200) sheet.scrollLeft -= 12;
+      const edge = sheet.getBoundingClientRect(), was = sheet.scrollLeft;
+      const outside = last.clientY < edge.top - 24 || last.clientY > edge.bottom + 24;
+      if (outside) {
+        if (lifted.outside) return;
+        Object.assign(lifted, { start: bar.start, row, outside });
+        for (const ghost of rows.querySelectorAll(".board-ghost")) ghost.remove();
+        showLifted();
+        return tell([["Outside the board: let go here and it stays where it was."]]);
+      }
+      if (last.clientX > edge.right - 40) sheet.scrollLeft += 8;
+      if (last.clientX < edge.left + 200) sheet.scrollLeft -= 8;
+      if (sheet.scrollLeft !== was) frame = requestAnimationFrame(follow); // goes on while the hand rests at the edge
       const across = last.clientX - from.x + sheet.scrollLeft - from.left;
       const grid = data.grid, raw = bar.start + (across / ZOOMS[zoom]) * 60;
       const start = Math.round(raw / grid) * grid;
       const under = document.elementsFromPoint(Math.max(edge.left + 20, Math.min(edge.right - 20, last.clientX)), last.clientY).map(rowOf).find(Boolean);
-      const fits = under && byId.get(under).kind === byId.get(row).kind ? under : lifted.row;
-      if (start !== lifted.start || fits !== lifted.row) {
-        lifted.start = start;
-        lifted.row = fits;
+      const fits = under && byId.get(under).kind === byId.get(row).kind ? under : row;
+      if (start !== lifted.start || fits !== lifted.row || lifted.outside) {
+        Object.assign(lifted, { start, row: fits, outside });
         look();
       }
       showLifted();
@@ -456,18 +474,19 @@ function start(board) {
       frame ||= requestAnimationFrame(follow);
     };
     const end = (ended) => {
-      element.removeEventListener("pointermove", move);
-      element.removeEventListener("pointerup", end);
-      element.removeEventListener("pointercancel", end);
-      cancelAnimationFrame(frame);
+      letGo();
       if (!lifted) return;
-      if (ended.type === "pointercancel") leave();
+      if (ended.type !== "pointerup" || lifted.outside) leave();
       else putDown();
     };
-    element.addEventListener("pointermove", move);
-    element.addEventListener("pointerup", end);
-    element.addEventListener("pointercancel", end);
-  });
+    letGo = () => {
+      letGo = () => {};
+      for (const [name, act] of [["pointermove", move], ["pointerup", end], ["pointercancel", end], ["lostpointercapture", end]]) rows.removeEventListener(name, act);
+      if (rows.hasPointerCapture(event.pointerId)) rows.releasePointerCapture(event.pointerId);
+      cancelAnimationFrame(frame);
+    };
+    for (const [name, act] of [["pointermove", move], ["pointerup", end], ["pointercancel", end], ["lostpointercapture", end]]) rows.addEventListener(name, act);
+  }
 
   function neighbour(step) {
     const some = barsOf.get(focused.row);
@@ -540,7 +559,7 @@ function start(board) {
     if (event.target.closest("input, select, textarea, dialog")) return;
     if ((event.ctrlKey || event.metaKey) && event.key === "z" && mayPlan) {
       event.preventDefault();
-      undo();
+      if (!lifted) undo();
     } else if (!event.ctrlKey && !event.altKey && ["1", "2", "3", "4"].includes(event.key)) {
       setZoom(Object.keys(ZOOMS)[Number(event.key) - 1]);
     } else if (event.key === "n" && !event.ctrlKey) toNow();
