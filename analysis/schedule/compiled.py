@@ -2,13 +2,15 @@
 
 Numba takes kept code for current as long as the file of the function itself has not changed, whatever became of the
 constants and functions that went into it. So the code is kept in a folder named by all that went in: a change of any
-kernel compiles all of them anew (about 15 s of one core). The folder is made in `NUMBA_CACHE_DIR` if that is set, else
+kernel compiles all of them anew (some 40 s of one core, once). The folder is made in `NUMBA_CACHE_DIR` if that is set, else
 beside the source; where neither can be written each process compiles for itself.
 """
 
 from __future__ import annotations
 
 import hashlib
+import re
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
@@ -29,8 +31,21 @@ def _digest() -> str:
     return found.hexdigest()[:16]
 
 
-_kept = Path(getattr(config, "CACHE_DIR", "") or HERE / "__pycache__")
-setattr(config, "CACHE_DIR", str(_kept / f"kernels-{_digest()}"))  # noqa: B010  numba's own module does not declare it
+def forget_others(folder: Path) -> None:
+    """Before code is kept in this folder for the first time, remove the code of other states of the sources beside it.
+
+    A process that still runs on one of those keeps what it has loaded, and compiles what it has not.
+    """
+    if folder.exists():
+        return
+    for other in folder.parent.glob("kernels-*"):
+        if re.fullmatch("kernels-[0-9a-f]{16}", other.name) and not other.is_symlink():
+            shutil.rmtree(other, ignore_errors=True)
+
+
+_folder = Path(getattr(config, "CACHE_DIR", "") or HERE / "__pycache__") / f"kernels-{_digest()}"
+forget_others(_folder)
+setattr(config, "CACHE_DIR", str(_folder))  # noqa: B010  numba's own module does not declare it
 
 
 def compiled(function: F) -> F:
