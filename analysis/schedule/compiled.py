@@ -2,8 +2,8 @@
 
 Numba takes kept code for current as long as the file of the function itself has not changed, whatever became of the
 constants and functions that went into it. So the code is kept in a folder named by all that went in: a change of any
-kernel compiles all of them anew (some 40 s of one core, once). The folder is made in `NUMBA_CACHE_DIR` if that is set, else
-beside the source; where neither can be written each process compiles for itself.
+kernel compiles all of them anew (some 40 s of one core, once). The folder is made in `NUMBA_CACHE_DIR` if that is set,
+else beside the source; where neither can be written each process compiles for itself.
 """
 
 from __future__ import annotations
