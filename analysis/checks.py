@@ -10,9 +10,10 @@ import numpy.typing as npt
 
 from analysis import running
 from analysis.reference import axis
-from analysis.reference.estimate import MISFIT_PART, Estimate
 from analysis.reference.look import Look, lift_noise
 from analysis.reference.points import LAGS_S
+from analysis.reference.suspects import MISFIT_PART
+from analysis.reference.trial import Estimate
 from analysis.result import Check, SweepResult
 from analysis.spec import ProbeCalibration, Spec
 from analysis.sweeps import Sweep

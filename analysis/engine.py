@@ -15,9 +15,10 @@ from threadpoolctl import ThreadpoolController
 from analysis import checks as gates
 from analysis import decision, uncertainty
 from analysis.reference.budget import sources, sweep_results
-from analysis.reference.estimate import Estimate, estimate
+from analysis.reference.estimate import estimate
 from analysis.reference.look import Look, look
 from analysis.reference.points import Points, gather
+from analysis.reference.trial import Estimate
 from analysis.result import Check, Correction, Result, SweepResult
 from analysis.spec import Spec, read_spec
 from analysis.sweeps import Sweep, cut, cut_between_crests, encoder_step

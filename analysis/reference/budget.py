@@ -6,11 +6,12 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy import special
 
 from analysis.reference import axis
 from analysis.reference.doubts import throw_doubt
-from analysis.reference.estimate import Estimate
 from analysis.reference.look import Look
+from analysis.reference.trial import Estimate
 from analysis.result import SweepResult
 from analysis.spec import Spec
 from analysis.sweeps import Sweep
@@ -20,7 +21,7 @@ from analysis.uncertainty import Source
 Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
-BEAT_LEAST = 2.0              # times what chance makes: as much as it may well come to with few sweeps
+BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
 
@@ -93,14 +94,22 @@ def beat(found: Estimate) -> float:
 
     Where the shaft turns a whole number of lines from sample to sample all readings err alike, which no residual
     shows. The readings are made again from the path, with the lines at several places in each sweep; the variance of
-    the crest over these places is compared with that of errors by chance, and an excess is budgeted.
+    the crest over these places is compared with that of errors by chance, which the points' weights hold already.
+    Where it is more than chance makes of so few sweeps once in a thousand traces, all that is beyond it is budgeted.
     """
     points, fit = found.points, found.fit
     pull = fit.lever_deg * fit.slope
     sums = np.array([np.bincount(points.sweep, pull * row) for row in points.beat_deg])
     seen = float(np.mean(sums**2, axis=0).sum())
-    by_chance = float((pull**2 * np.mean(points.beat_deg**2, axis=0)).sum())
-    return math.sqrt(max(0.0, seen - BEAT_LEAST * by_chance))
+    by_chance = np.bincount(points.sweep, pull**2 * np.mean(points.beat_deg**2, axis=0))
+    total = float(by_chance.sum())
+    if total <= 0.0:
+        return 0.0
+    # errors by chance move a sweep by something of a cosine and a sine of the lines' place: two degrees of freedom each
+    freedom = 2.0 * total**2 / float((by_chance**2).sum())
+    if seen < total * float(special.chdtri(freedom, BEAT_CHANCE)) / freedom:
+        return 0.0
+    return math.sqrt(seen - total)
 
 
 def _lag_model(found: Estimate) -> float:

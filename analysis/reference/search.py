@@ -97,7 +97,10 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
     if gains[at] < LEAST_GAIN:
         return None
     start, span = THROW_PARTS[at % len(THROW_PARTS)] * reach, 0.06 * reach
-    return Finding(float(gains[at]), Shift(names[at], _placed(points, fit, names[at], start, span), THROW_PRIOR_DEG))
+    pattern = _placed(points, fit, names[at], start, span)
+    # knocks are looked for point by point: to be compared with them it takes the gain at its own place
+    gain = float(fit.gain((-fit.slope * pattern)[:, None])[0])
+    return Finding(max(gain, float(gains[at])), Shift(names[at], pattern, THROW_PRIOR_DEG))
 
 
 def _pattern(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:

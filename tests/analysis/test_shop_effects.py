@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate, traces
-from analysis.reference import budget, doubts, estimate, fit, hum, points, search
+from analysis.reference import budget, doubts, estimate, hum, nuisances, points, search, weights
 from analysis.reference.fit import Addition
 from analysis.simulate import Recording, Setup
 
@@ -59,13 +59,13 @@ def mean_speed(patch: Patch) -> None:
 
 
 def no_drift(patch: Patch) -> None:
-    patch.setattr(estimate, "drift", lambda p, *_: [Addition("drift 1", np.zeros(len(p)), 0.1)])
+    patch.setattr(nuisances, "drift", lambda p, *_: [Addition("drift 1", np.zeros(len(p)), 0.1)])
     patch.setattr(estimate, "unsteady_drift", nothing)
 
 
 def spikes_kept(patch: Patch) -> None:
     patch.setattr(points, "_stands_out", lambda lift: np.zeros(len(lift), dtype=bool))
-    patch.setattr(fit, "OUTLIER", 1e9)
+    patch.setattr(weights, "OUTLIER", 1e9)
 
 
 def stalls_counted_in_full(patch: Patch) -> None:
@@ -79,7 +79,7 @@ def no_throw(patch: Patch) -> None:
 
 
 def no_hysteresis(patch: Patch) -> None:
-    patch.setattr(estimate, "HYSTERESIS_PRIOR_DEG", 1e-9)
+    patch.setattr(nuisances, "HYSTERESIS_PRIOR_DEG", 1e-9)
     no_throw(patch)
 
 

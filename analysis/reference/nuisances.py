@@ -1,0 +1,74 @@
+"""What may always be there beside the crest: hysteresis, lag, eccentricity, drift; their patterns and sizes."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.reference import doubts
+from analysis.reference.fit import Addition, Fit, Shift
+from analysis.reference.points import Points
+from analysis.spec import Spec
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+HYSTERESIS_PRIOR_DEG = 0.25
+LAG_PRIOR_S = 0.05
+DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
+DRIFT_PRIOR_ONE_WAY = 0.02
+DRIFT_PRIOR_UNSEEN = 0.002
+UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
+MOST_DRIFT = 24
+
+
+def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, drift_scale: float | None = None,
+              lag_scale: float = LAG_PRIOR_S, lag_s: float = 0.0,
+              filtered: bool = True) -> tuple[list[Shift], list[Addition]]:
+    """Shifts and additions that may always be there."""
+    senses = set(points.sense[use].tolist())
+    shifts: list[Shift] = []
+    if len(senses) == 2:
+        late = points.late(lag_s, filtered)
+        shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG), Shift("lag", late, lag_scale)]
+    if spec.u_encoder_deg > 0.0:
+        phase = np.deg2rad(points.angle_deg * encoder_per_crank)
+        shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),
+                   Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg)]
+    return shifts, drift(points, use, len(senses) == 2, drift_scale)
+
+
+def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[Addition]:
+    """Slow drift of the lift: Legendre polynomials of time, the higher the smaller."""
+    degree = _drift_degree(points, use, both)
+    table = _legendre(points, use, degree)
+    size = scale or (DRIFT_PRIOR if both else DRIFT_PRIOR_ONE_WAY)
+    return [Addition(f"drift {k}", table[:, k], size / k) for k in range(1, degree + 1)]
+
+
+def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
+    """Drift that is not slow, as when a probe warms up at the start: higher polynomials where the trace asks for them.
+
+    None with one sense only: within one sweep they would be told from the crest by their size alone.
+    """
+    if len(set(points.sense[use].tolist())) < 2:
+        return []
+    steady = _drift_degree(points, use, True)
+    degree = min(steady + UNSTEADY_EACH * len(np.unique(points.sweep[use])), MOST_DRIFT)
+    table = _legendre(points, use, degree)[:, steady + 1:]
+    relative = 1.0 / np.arange(steady + 1, degree + 1)
+    scale = doubts.scale_of_more(fit, table, relative, doubts.UNSTEADY_SCALES)
+    if scale is None:
+        return []
+    return [Addition(f"unsteady drift {k}", table[:, k - steady - 1], scale / k) for k in range(steady + 1, degree + 1)]
+
+
+def _drift_degree(points: Points, use: Flags, both: bool) -> int:
+    return 2 + len(np.unique(points.sweep[use])) // 2 if both else 2
+
+
+def _legendre(points: Points, use: Flags, degree: int) -> Floats:
+    span = points.time_s[use]
+    middle, half = (span[0] + span[-1]) / 2.0, max((span[-1] - span[0]) / 2.0, 1e-9)
+    part = np.clip((points.time_s - middle) / half, -1.2, 1.2)
+    return np.polynomial.legendre.legvander(part, degree)

@@ -1,0 +1,122 @@
+"""The estimate as it grows, and the model that stands behind it while something is still looked for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.reference import doubts, nuisances, search
+from analysis.reference.fit import Addition, Fit, Shift
+from analysis.reference.look import Look
+from analysis.reference.points import Points
+from analysis.reference.shapes import Shape
+from analysis.reference.solving import solve
+from analysis.spec import Spec
+
+Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+
+LAG_NONE_S = 0.001
+LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
+
+
+@dataclass
+class Estimate:
+    """A fit with its story."""
+
+    points: Points
+    fit: Fit
+    shape: Shape
+    use: Flags
+    knocked: dict[int, str] = field(default_factory=dict)
+    throws: list[Shift] = field(default_factory=list)
+    hum_hz: float | None = None
+    slipped: str = ""
+    moved_deg: float = 0.0     # by effects that are neither shown nor excluded
+    sweep_deviation_deg: dict[int, float] = field(default_factory=dict)
+    sweep_uncertainty_deg: dict[int, float] = field(default_factory=dict)
+
+    def findings(self) -> dict[str, float | str | None]:
+        """What was found beside the crest, for the explanation; crank degrees, seconds, lift units."""
+        found: dict[str, float | str | None] = {f"{name}": value for name, value in self.fit.shifts.items()}
+        found["lift noise"] = self.fit.s0
+        found["angle noise"] = self.fit.s1_deg
+        if self.shape.known:
+            found["gain"] = float(self.fit.coefficients[1])
+        return found
+
+
+@dataclass
+class Trial:
+    """The model as it stands while something is still looked for."""
+
+    points: Points
+    spec: Spec
+    look: Look
+    encoder_per_crank: float
+    gain: float | None
+    throws: list[Shift] = field(default_factory=list)
+    offsets: list[Addition] = field(default_factory=list)
+    axis: list[Shift] = field(default_factory=list)
+    drift_scale: float | None = None
+    lag_scale: float = nuisances.LAG_PRIOR_S
+    lag_s: float = 0.0
+    filtered: bool = True
+
+    def choose_lag(self, out: Estimate) -> None:
+        """Delay or first-order filter: the one that leaves less."""
+        if out.fit.shifts.get("lag", 0.0) < LEAST_LAG_S:
+            return
+        tried = []
+        for filtered in (True, False):
+            self.filtered, self.lag_s = filtered, out.fit.shifts["lag"]
+            fit = self.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
+            tried.append((fit.loss(out.use), filtered, fit))
+        _, self.filtered, out.fit = min(tried, key=lambda item: item[0])
+        self.lag_s = out.fit.shifts["lag"]
+
+    def set_scales(self, fit: Fit) -> None:
+        """Take the scales of drift and lag from what the fit says of them."""
+        names = [name for name in fit.additions if name.startswith("drift")]
+        if self.spec.kind in ("piston", "link-rod") and "hysteresis" not in fit.shifts:
+            # drift and crest are the same thing in one pass over a parabola: the trace says nothing of its size
+            self.drift_scale = nuisances.DRIFT_PRIOR_UNSEEN
+        elif names:
+            first = fit.k + fit.design.shape.size
+            index = [first + list(fit.additions).index(name) for name in names]
+            relative = 1.0 / np.arange(1, len(names) + 1)
+            prior = relative * (self.drift_scale or fit.drift_prior)
+            self.drift_scale = doubts.scale_of(fit, index, relative, prior, doubts.DRIFT_SCALES)
+        if "lag" in fit.shifts:
+            row = 1 + list(fit.shifts).index("lag")
+            found = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
+            # a probe cannot be early: a negative lag is something else, and says that the lag is small; at even
+            # speed, where the trace tells little of it, it may be no more than chance
+            least = max(LAG_NONE_S, float(np.sqrt(fit.shift_variance["lag"])))
+            self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, least)
+
+    def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
+              offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
+        always, additions = nuisances.nuisances(self.points, self.spec, use, self.encoder_per_crank,
+                                                self.drift_scale, self.lag_scale, self.lag_s, self.filtered)
+        if len(set(self.points.sense[use].tolist())) < 2:
+            self.throws = []
+        fit = solve(self.points, shape, crest, always + self.axis + self.throws + (shifts or []),
+                    additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
+                    start=start)
+        fit.drift_prior = additions[0].prior
+        self.lag_s = fit.shifts.get("lag", 0.0)
+        return fit
+
+    def place_throws(self, out: Estimate, crest: float) -> None:
+        """Where one throw lies depends on where the other does: place each with the other in."""
+        if len(self.throws) < 2:
+            return
+        for k, throw in enumerate(self.throws):
+            others = self.throws[:k] + self.throws[k + 1:]
+            kept, self.throws = self.throws, others
+            fit = self.solve(out.shape, out.use, crest, gentle=True)
+            self.throws = kept
+            self.throws[k] = search.placed_again(self.points, fit, throw)
