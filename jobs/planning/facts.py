@@ -12,11 +12,7 @@ from django.shortcuts import get_object_or_404
 from jobs.people.models import Person, Shop
 from jobs.planning.gathering import worked
 from jobs.planning.models import Absence, Holiday, Place, Rota, ShiftPattern
-from jobs.planning.shifts import Shift, Span, merged, spans, without
-
-# A place has no rota that says in which week of its pattern it is: its weeks count from this Monday, as in
-# `gathering`.
-FIRST_MONDAY = date(2024, 1, 1)
+from jobs.planning.shifts import FIRST_MONDAY, Shift, Span, merged, spans, without
 
 
 def places_of(person: Person) -> QuerySet[Place]:

@@ -13,7 +13,7 @@ from jobs.orders.models import OrderStep, ProcedureRevision, ProcedureStep, Work
 from jobs.people.models import Person, Qualification, Role, RoleGrant, Shop
 from jobs.planning import operations
 from jobs.planning.models import Absence, Change, Estimate, Holiday, OperationFacts, Place, Plan, Rota, ShiftPattern
-from jobs.planning.shifts import Shift, Worked
+from jobs.planning.shifts import FIRST_MONDAY, Shift, Worked
 from jobs.tooling.models import Instrument
 
 State = WorkOrder.State
@@ -186,10 +186,9 @@ def worked(pattern: ShiftPattern, first_week: int, since: date, until: date | No
 
 
 def _places(shop: Shop, gaps: dict[tuple[str, int], list[Gap]]) -> Iterable[PlaceFacts]:
-    monday = date(2024, 1, 1)
     places = Place.objects.filter(shop=shop).select_related("pattern").prefetch_related("pattern__spans")
     for place in places.order_by("kind", "position", "name"):
-        open_when = worked(place.pattern, 1, monday) if place.pattern else None
+        open_when = worked(place.pattern, 1, FIRST_MONDAY) if place.pattern else None
         usable = (place.usable_from, place.usable_until)
         yield PlaceFacts(
             place.pk, place.kind, place.name, open_when, usable, tuple(gaps.get(("place", place.pk), ()))

@@ -8,6 +8,8 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 Span = tuple[datetime, datetime]
+# A place has no rota that says in which week of its pattern it is: its weeks count from this Monday.
+FIRST_MONDAY = date(2024, 1, 1)
 
 
 @dataclass(frozen=True)
