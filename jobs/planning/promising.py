@@ -8,6 +8,10 @@ from datetime import datetime, timedelta
 from functools import cache
 from threading import Thread
 from typing import Any
+from zoneinfo import ZoneInfo
+
+from jobs.planning.board import Board
+from jobs.planning.clashes import Judge
 
 Json = dict[str, Any]
 Span = tuple[datetime, datetime]
@@ -19,9 +23,15 @@ ALWAYS = timedelta(days=400)
 
 @dataclass(frozen=True)
 class Offer:
-    """An instant by which the order can be back; `moved` names an order that must give way, from its end to another."""
+    """An instant by which the order can be back.
+
+    `stands`: the board has it ready by then. `itself`: the board has it elsewhere, so it must move there first.
+    `moved` names another order that must give way, from its end to another.
+    """
 
     at: datetime
+    stands: bool = False
+    itself: bool = False
     moved: str = ""
     moved_from: datetime | None = None
     moved_to: datetime | None = None
@@ -29,26 +39,45 @@ class Offer:
 
 
 def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> tuple[list[Offer], str]:
-    """The earliest end of an order with everything else where it stands, then earlier ones if one other gives way.
+    """Where the board has an order, its earliest end with everything else where it stands, then with one other moved.
 
-    The search is short: the promise must be there while somebody waits on the telephone. Gives no offer and
-    the planner's sentence where the order has no place at all.
+    Each offer is earlier than the first. A place on the board that clashes with the facts is no offer. The search is
+    short: the promise must be there while somebody waits on the telephone. Gives no offer and the planner's sentence
+    where the order has no place at all.
     """
     taken = Taken(problem, bookings)
     found, reason = _ends(taken.problem_of([order], first=order), order)
     stood = found.get(order)
+    itself = _last(bookings, order) is not None
+    ready = _ready(problem, order, bookings)
+    offered = [Offer(ready, stands=True)] if ready is not None else []
     if stood is None:
-        return [], reason
-    offered = [Offer(stood)]
+        return offered, "" if offered else reason
+    if ready is None or stood < ready:
+        offered.append(Offer(stood, itself=itself))
+    else:
+        stood = ready
     for other in _in_the_way(problem, order, bookings, stood)[:MOST_TRIED]:
         ends, _ = _ends(taken.problem_of([order, other], first=order), order)
         end, moved_to, before = ends.get(order), ends.get(other), _last(bookings, other)
         if end is None or moved_to is None or before is None or end >= stood:
             continue
         due = _due(problem, other)
-        offered.append(Offer(end, other, before, moved_to, due is not None and moved_to > due))
-    others = sorted(offered[1:], key=lambda one: (one.moved_late, one.at, one.moved))
-    return [offered[0], *others[:2]], ""
+        late = due is not None and moved_to > due
+        offered.append(Offer(end, False, itself, other, before, moved_to, late))
+    alone = [one for one in offered if not one.moved]
+    others = sorted((one for one in offered if one.moved), key=lambda one: (one.moved_late, one.at, one.moved))
+    return [*alone, *others[:2]], ""
+
+
+def _ready(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> datetime | None:
+    """When the board has the order ready, where all of it stands there without a clash."""
+    board = Board(problem, {key: dict(one) for key, one in bookings.items()}, {}, ZoneInfo("UTC"))
+    judge = Judge(board, board.stands)
+    left = [one.id for one in board.of_order(order) if one.state != "done"]
+    if not left or any(one not in board.stands or judge.clashes(one) for one in left):
+        return None
+    return judge.order_end(order, board.stands)
 
 
 _TOY: Json = {

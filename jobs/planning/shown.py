@@ -95,14 +95,18 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
 
 def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:
     """A promise in a sentence, with what it takes."""
+    if offer.stands:
+        return f"{moment(offer.at, zone)}, where the board has it."
     if not offer.moved:
-        return f"{moment(offer.at, zone)}, with everything else where it stands."
+        first = "if it moves there first, " if offer.itself else ""
+        return f"{moment(offer.at, zone)}, {first}with everything else where it stands."
     assert offer.moved_from is not None
     assert offer.moved_to is not None
     other = names.get(offer.moved, offer.moved)
     late = ", which is too late for it" if offer.moved_late else ""
     moved = f"{moment(offer.moved_from, zone)} to {moment(offer.moved_to, zone)}"
-    return f"{moment(offer.at, zone)}, if {other} moves from {moved}{late}."
+    first = "it moves there first and " if offer.itself else ""
+    return f"{moment(offer.at, zone)}, if {first}{other} moves from {moved}{late}."
 
 
 @dataclass(frozen=True)

@@ -14,11 +14,11 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs.orders import actions as orders
 from jobs.orders.queries import order_for
 from jobs.people import policies
-from jobs.planning import promising, shown
+from jobs.planning import problem, promising, shown
 from jobs.planning.actions import plans
 from jobs.planning.actions.board import board_now
 from jobs.planning.actions.trouble import report_trouble
-from jobs.planning.forms.plans import AskForm, NoteForm, PromiseForm, TroubleForm
+from jobs.planning.forms.plans import AskForm, PromiseForm, TroubleForm
 from jobs.planning.models import Plan, Planning
 from jobs.planning.wording import moment, said
 from jobs.web.http import PersonRequest
@@ -56,14 +56,21 @@ def asked(request: PersonRequest, pk: int) -> HttpResponse:
     found = Planning.objects.select_related("errand", "asked_by", "shop", "based_on")
     planning = get_object_or_404(found, pk=pk, shop=request.user.shop_id)
     alternatives = [shown.alternative(plan) for plan in planning.plans.order_by("pk")]
+    accepted = next((one.plan for one in alternatives if one.plan.version), None)
+    may_accept = bool(alternatives) and accepted is None and policies.may(request.user, "plan-shop")
+    changed: list[str] = []
+    if may_accept:
+        _, stated = plans.stated_now(request.user.shop, at=timezone.now())
+        changed = problem.changed(planning.marks, stated.marks)
     context = {
         "planning": planning,
         "alternatives": alternatives,
         "lines": shown.compared(alternatives),
-        "form": NoteForm(),
         "nothing_moves": planning.based_on is not None
         and any(not one.plan.cost["moved"] and not one.plan.cost["left_out"] for one in alternatives),
-        "accepted": next((one.plan for one in alternatives if one.plan.version), None),
+        "accepted": accepted,
+        "changed": changed,
+        "may_accept": may_accept and not changed,
     }
     return render(request, "planning/plan_asked.html", context)
 
@@ -112,13 +119,17 @@ def promise(request: PersonRequest, pk: int) -> HttpResponse:
     order = order_for(request.user, pk)
     at = timezone.now()
     offered = _offers(request, order.number, at)
+    from_board = request.GET.get("from") == "board"
     initial = {"promised_at": offered["offers"][0]["field"]} if offered["offers"] else {}
     form = PromiseForm(request.POST if request.method == "POST" else None, initial=initial)
     if request.method == "POST" and form.carried_out(orders.promise_order, order, by=request.user, at=at):
         given = moment(form.cleaned_data["promised_at"], request.user.shop.zone)
         messages.success(request, f"{order.unit.number} is promised by {given}.")
-        return redirect("work-order", pk=order.pk)
-    context: dict[str, Any] = {"form": form, "order": order, **offered}
+        if offered["ready"] is not None and offered["ready"] > form.cleaned_data["promised_at"]:
+            ready = moment(offered["ready"], request.user.shop.zone)
+            messages.warning(request, f"The board has it ready {ready}, which is later. Move it or ask for a plan.")
+        return redirect("plan-board") if from_board else redirect("work-order", pk=order.pk)
+    context: dict[str, Any] = {"form": form, "order": order, "from_board": from_board, **offered}
     return render(request, "planning/plan_promise.html", context, status=form.status)
 
 
@@ -128,11 +139,14 @@ def _offers(request: PersonRequest, number: str, at: datetime) -> dict[str, Any]
     if number not in {one["id"] for one in stated.problem["orders"]}:
         raise Http404("This work order is not one to plan any longer.")
     found, reason = promising.offers(stated.problem, number, facts.bookings)
+    end = problem.ends(facts.bookings).get(number)
     return {
+        "ready": datetime.fromisoformat(end) if end is not None else None,
         "offers": [
             {
                 "at": one.at,
                 "sentence": shown.offer_words(one, stated.names, zone),
+                "words": moment(one.at, zone),
                 "field": one.at.astimezone(zone).strftime("%Y-%m-%dT%H:%M"),
             }
             for one in found

@@ -83,7 +83,7 @@ def test_trouble_and_promise(api: Callable[..., Any], plan_now: Callable[..., Pl
     assert unknown.status_code == 404
     order = yard.orders["4107"]
     offers = api("GET", f"orders/{order.pk}/promise/").json()
-    assert offers["offers"][0]["sentence"].endswith("with everything else where it stands.")
+    assert offers["offers"][0]["sentence"].endswith("where the board has it.")
     given = api("POST", f"orders/{order.pk}/promise/", {"promised_at": offers["offers"][0]["at"]})
     assert given.status_code == 204
     order.refresh_from_db()
