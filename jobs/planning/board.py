@@ -13,7 +13,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from jobs.errors import BadInput, refuse
 from jobs.planning import clashes
+from jobs.planning.rules import board as rules
 
 Json = dict[str, Any]
 Spans = list[tuple[datetime, datetime]]
@@ -117,8 +119,10 @@ class Board:
 
         With `push`, what follows in the order moves out of the way, as late as it must and into working time. A
         resource that the order keeps is changed for all of its operations that are still to be done. Raises KeyError
-        for an operation that has no place on the board.
+        for an operation that has no place on the board, BadInput for a start or a length that nobody can mean.
         """
+        refuse(rules.why_not_start(start, now=self.now) if start is not None else (), BadInput)
+        refuse(rules.why_not_minutes(minutes) if minutes is not None else (), BadInput)
         work = self.work[key]
         stands = self.stands[key]
         moved: dict[str, Stands] = {}

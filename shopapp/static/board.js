@@ -31,14 +31,19 @@ function start(board) {
   const px = (minutes) => ((minutes - data.from) / 60) * ZOOMS[zoom];
 
   function tell(lines) {
-    told.replaceChildren(...lines.map(([text, kind]) => {
+    told.replaceChildren(...lines.map(([text, kind, way]) => {
       const line = document.createElement("p");
       if (kind) {
         const strong = document.createElement("strong");
         strong.textContent = `${kind}: `;
         line.append(strong);
       }
-      line.append(text);
+      if (way) {
+        const link = document.createElement("a");
+        link.href = way;
+        link.textContent = text;
+        line.append(link);
+      } else line.append(text);
       return line;
     }));
   }
@@ -53,6 +58,8 @@ function start(board) {
     if (order.promise) lines.push([`Promised ${say(order.promise)}; the order ends ${say(order.end)}.`]);
     else if (order.due) lines.push([`Needed by ${say(order.due)}; the order ends ${say(order.end)}.`]);
     for (const clash of bar.clashes) lines.push([clash, "Clash"]);
+    // Everything a key does can be typed as well; on a tablet this is the way.
+    if (mayPlan && bar.state === "planned") lines.push(["Move, lengthen, pin or swap by a form", "", new URL(`board/move/${bar.id}/`, location.href)]);
     return lines;
   }
 
@@ -303,9 +310,11 @@ function start(board) {
     return found;
   }
 
+  let looked = 0;
   async function reload(quietly = false) {
     const url = new URL(board.dataset.url, location.href);
-    if (quietly) url.searchParams.set("mark", data.mark);
+    // The clock goes on and facts change though nobody moves anything: each minute all of it is read again.
+    if (quietly && (looked += 1) % 20) url.searchParams.set("mark", data.mark);
     if (lifted) url.searchParams.set("holding", lifted.bar.id);
     const answer = await fetch(url, { headers: { Accept: "application/json" } });
     if (answer.status === 204) return showWatching([]);
@@ -314,25 +323,28 @@ function start(board) {
     if (found.rows) {
       if (lifted) return; // what is in hand is not pulled away; the move itself is refused when it clashes with another
       const had = document.activeElement?.classList.contains("board-bar");
+      const same = quietly && JSON.stringify([data.bars, data.orders]) === JSON.stringify([found.bars, found.orders]);
       data = found;
       clocks();
       layOut();
       if (had && focused) find(focused.id, focused.row)?.focus({ preventScroll: true });
       showMoves();
-      renewList();
+      if (!same) renewList();
     }
     showWatching(found.watching ?? []);
   }
 
-  // The list below says the same as the drawing, so it follows.
+  // The sentences and lists around the drawing say the same as it does, so they follow.
   async function renewList() {
-    const list = document.getElementById("board-list");
     const answer = await fetch(location.href);
-    if (!list || !answer.ok) return;
-    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html").getElementById("board-list");
-    const opened = [...list.querySelectorAll("details[open]")].map((one) => one.dataset.order);
-    for (const one of fresh?.querySelectorAll("details") ?? []) one.open = opened.includes(one.dataset.order);
-    if (fresh && !list.contains(document.activeElement)) list.replaceWith(fresh);
+    if (!answer.ok) return;
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    const opened = [...document.querySelectorAll("#board-list details[open]")].map((one) => one.dataset.order);
+    for (const one of page.querySelectorAll("#board-list details")) one.open = opened.includes(one.dataset.order);
+    for (const id of ["board-version", "board-broken", "board-list", "board-rest"]) {
+      const old = document.getElementById(id), fresh = page.getElementById(id);
+      if (old && fresh && !old.contains(document.activeElement)) old.replaceWith(fresh);
+    }
   }
 
   function showMoves() {
@@ -514,9 +526,11 @@ function start(board) {
     find(bar.id, row)?.focus({ preventScroll: true });
   }
 
+  let othersMove = null; // the board on which was said that its last move is somebody else's
   async function undo() {
-    const found = await post(board.dataset.undo, {}).catch(() => ({ ok: false, reasons: ["No answer from the server."] }));
+    const found = await post(board.dataset.undo, { whoever: othersMove === data.mark }).catch(() => ({ ok: false, reasons: ["No answer from the server."] }));
     await reload();
+    othersMove = found.not_yours ? data.mark : null;
     const bar = bars.get(found.undone);
     tell(found.ok ? [[`Taken back: ${bar ? `${data.orders[bar.order].name}, ${bar.name}` : "the last move"}${found.by ? `, moved by ${found.by}` : ""}.`]] : found.reasons.map((text) => [text]));
   }
@@ -549,7 +563,7 @@ function start(board) {
     focused = { id: element.dataset.id, row: rowOf(element) };
     if (element.matches(":focus-visible")) tell(about(bars.get(focused.id), focused.row));
   });
-  // Where there is no mouse a finger scrolls; a second tap on the same operation opens its plain form.
+  // Where there is no mouse a finger scrolls; a tap tells about an operation, with the way to its plain form.
   rows.addEventListener("click", (event) => {
     const element = event.target.closest(".board-bar");
     if (!element || event.detail === 0) return;

@@ -68,8 +68,6 @@ def change_board(
         )
     )
     assert base is not None
-    if minutes is not None:
-        refuse(rules.why_not_minutes(minutes), BadInput)
     refuse(rules.why_not_swap([one for one in (swap or {}).values() if one not in board.resources]), BadInput)
     effect = board.move(operation, start=start, swap=swap, minutes=minutes, push=push)
     before: Json = {"bookings": {key: board.stands[key].to_json() for key in effect.bookings}, "facts": {}}
@@ -90,12 +88,15 @@ def change_board(
 
 
 @transaction.atomic
-def undo_change(*, by: Person, at: datetime) -> Change:
-    """Take back the last move that stands on the board, whoever made it."""
+def undo_change(*, whoever: bool = True, by: Person, at: datetime) -> Change:
+    """Take back the last move that stands on the board; unless `whoever`, refused where it is somebody else's."""
     policies.require(by, "plan-shop")
     Shop.objects.select_for_update().get(pk=by.shop_id)
     standing = changes_on(plan_in_force(by.shop))
-    refuse(rules.why_not_undo(any_standing=bool(standing)))
+    others = bool(standing) and not whoever and standing[-1].by_id != by.pk
+    called = board_now(by.shop, at=at)[0].called(standing[-1].operation) if others else ""
+    others_name = standing[-1].by.name if others else ""
+    refuse(rules.why_not_undo(any_standing=bool(standing), others=others_name, called=called))
     change = standing[-1]
     change.undone_by, change.undone_at = by, at
     change.save(update_fields=["undone_by", "undone_at"])

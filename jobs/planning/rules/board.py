@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+
 from jobs.errors import Reason
 
 LONGEST_MINUTES = 20 * 24 * 60
+EARLIEST, LATEST = timedelta(days=31), timedelta(days=3 * 365)
 
 
 def why_not_change(*, known: bool, state: str, stale: bool, called: str) -> list[Reason]:
@@ -26,14 +29,26 @@ def why_not_minutes(minutes: int) -> list[Reason]:
     return [Reason("minutes", f"{minutes} minutes is no length for an operation: 0 to {LONGEST_MINUTES}.", "minutes")]
 
 
+def why_not_start(start: datetime, *, now: datetime) -> list[Reason]:
+    """A start that is over is a clash like others; one that nobody can mean is none to lay anything to."""
+    if now - EARLIEST <= start <= now + LATEST:
+        return []
+    sentence = f"{start:%Y-%m-%d} is no day to plan for: at most a month back and three years ahead."
+    return [Reason("start", sentence, "start")]
+
+
 def why_not_swap(unknown: list[str]) -> list[Reason]:
     return [Reason("unknown-resource", f"{one} is nobody and nothing to plan with.", "resource") for one in unknown]
 
 
-def why_not_undo(*, any_standing: bool) -> list[Reason]:
-    if any_standing:
-        return []
-    return [Reason("nothing-to-undo", "No move by hand stands on the board since the plan was accepted.")]
+def why_not_undo(*, any_standing: bool, others: str = "", called: str = "") -> list[Reason]:
+    """`others`: the name of who made the last move, where that is not who would take it back unasked."""
+    if not any_standing:
+        return [Reason("nothing-to-undo", "No move by hand stands on the board since the plan was accepted.")]
+    if others:
+        sentence = f"The last move on the board is {others}'s: {called}. Undo once more to take it back all the same."
+        return [Reason("not-yours", sentence)]
+    return []
 
 
 def why_not_publish(*, moves: int) -> list[Reason]:

@@ -22,7 +22,7 @@ from jobs.planning.board import Board
 from jobs.planning.forms.plans import BoardMove, MoveForm, NoteForm
 from jobs.planning.gathering import board_mark, changes_on, plan_in_force
 from jobs.planning.models import Watcher
-from jobs.planning.wording import moment
+from jobs.planning.wording import length, moment
 from jobs.web.http import PersonRequest
 
 REMEMBERED_S = 4.0  # a look at what a move would do may be that far behind the facts; the move itself never is
@@ -41,6 +41,7 @@ def board_page(request: PersonRequest) -> HttpResponse:
     board = Board(stated.problem, facts.bookings, stated.names, request.user.shop.zone)
     drawn = boarddata.drawn(board, facts)
     changes = changes_on(facts.in_force)
+    orders = _orders(drawn, request)
     may_plan = policies.may(request.user, "plan-shop")
     if may_plan:
         promising.get_ready()
@@ -50,7 +51,8 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "in_force": facts.in_force,
         "moves": len(changes),
         "may_plan": may_plan,
-        "orders": _orders(drawn, request),
+        "orders": orders,
+        "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
         "nothing": not facts.bookings,
         "open_orders": len(stated.problem["orders"]),
     }
@@ -74,6 +76,7 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             "start": moment(boarddata.instant(min(bar["start"] for bar in bars)), zone),
             "end_words": moment(boarddata.instant(order["end"]), zone),
             "at": order["end"],
+            "after_promise": length(order["end"] - order["promise"]) if "promise" in order else "",
             "promise_words": moment(boarddata.instant(order["promise"]), zone) if "promise" in order else "",
             "due_words": moment(boarddata.instant(order["due"]), zone) if "due" in order else "",
             "operations": [
@@ -125,7 +128,11 @@ def try_move(request: PersonRequest) -> HttpResponse:
     board = _remembered(request)
     if key not in board.stands:
         return JsonResponse({"reasons": ["This operation has no place on the board any longer."]}, status=409)
-    return JsonResponse(_effect(board.move(key, **form.values()).to_json()))
+    try:
+        effect = board.move(key, **form.values())
+    except Refusal as refusal:
+        return JsonResponse({"reasons": [one.sentence for one in refusal.reasons]}, status=refusal.status)
+    return JsonResponse(_effect(effect.to_json()))
 
 
 def _remembered(request: PersonRequest) -> Board:
@@ -178,11 +185,13 @@ def change(request: PersonRequest) -> HttpResponse:
 def undo(request: PersonRequest) -> HttpResponse:
     """Take back the last move on the board."""
     try:
-        undone = actions.undo_change(by=request.user, at=timezone.now())
+        whoever = request.POST.get("whoever", "true") != "false"
+        undone = actions.undo_change(whoever=whoever, by=request.user, at=timezone.now())
     except Refusal as refusal:
         sentences = [one.sentence for one in refusal.reasons]
         if request.htmx or request.headers.get("Accept") == "application/json":
-            return JsonResponse({"reasons": sentences}, status=refusal.status)
+            not_yours = any(one.code == "not-yours" for one in refusal.reasons)
+            return JsonResponse({"reasons": sentences, "not_yours": not_yours}, status=refusal.status)
         raise
     if request.headers.get("Accept") == "application/json":
         return JsonResponse({"undone": undone.operation, "by": undone.by.name})
@@ -232,17 +241,16 @@ def move(request: PersonRequest, number: str, code: str) -> HttpResponse:
         values = {**form.cleaned_data, "swap": form.swap()}
         minutes = values["minutes"] if values["minutes"] != board.work[key].minutes else None
         wanted = {"start": values["start"], "swap": values["swap"], "minutes": minutes, "push": values["push"]}
-        if "look" in request.POST:
-            effect = board.move(key, **wanted)
-        else:
-            pin = values["pin"] if values["pin"] != bool(board.work[key].pin) else None
-            try:
-                actions.change_board(key, **wanted, pin=pin, by=request.user, at=timezone.now())
-            except Refusal as refusal:
-                form.take(refusal)
+        pin = values["pin"] if values["pin"] != bool(board.work[key].pin) else None
+        try:
+            if "look" in request.POST:
+                effect = board.move(key, **wanted)
             else:
+                actions.change_board(key, **wanted, pin=pin, by=request.user, at=timezone.now())
                 messages.success(request, "Moved. The plan in force changes when the board is accepted.")
                 return redirect("plan-board")
+        except Refusal as refusal:
+            form.take(refusal)
     name = board.called(key)
     context = {"form": form, "heading": name[:1].upper() + name[1:], "effect": effect, "key": key}
     return render(request, "planning/board_move.html", context, status=form.status)

@@ -206,7 +206,7 @@ def test_a_promise_from_the_page(
     plan_now()
     order = yard.orders["4107"]
     page = desk.get(f"/plan/promise/{order.pk}/").content.decode()
-    assert "with everything else where it stands." in page
+    assert "where the board has it." in page
     answer = desk.post(f"/plan/promise/{order.pk}/", {"promised_at": "2026-03-20T14:00"})
     assert answer.status_code == 302
     order.refresh_from_db()
