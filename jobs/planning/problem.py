@@ -293,9 +293,10 @@ class Statement:
         found: dict[str, Any] = {"the plan on the board": facts.board}
         found["the days without shifts"] = sorted(facts.holidays)
         for person in facts.people:
-            found[person.name] = (person.skills, person.roles, person.worked, person.gaps)
+            own = (person.skills, person.roles, person.worked, person.gaps)
+            found[person.name] = self._beside(found, person.name, own)
         for place in facts.places:
-            found[place.name] = (place.kind, place.worked, place.usable, place.gaps)
+            found[place.name] = self._beside(found, place.name, (place.kind, place.worked, place.usable, place.gaps))
         for instrument in facts.instruments:
             found[instrument.number] = (instrument.kind, instrument.due_on, instrument.gaps)
         for order in facts.orders:
@@ -306,6 +307,11 @@ class Statement:
                        for code, one in order.facts.items()),
             )  # fmt: skip
         return {name: hashlib.sha256(repr(value).encode()).hexdigest()[:16] for name, value in found.items()}
+
+    @staticmethod
+    def _beside(found: Mapping[str, Any], name: str, value: Any) -> Any:
+        """Two may be called the same; their facts then stand under one name together."""
+        return (*found[name], value) if name in found else (value,)
 
 
 def ends(bookings: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:

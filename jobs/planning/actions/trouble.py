@@ -13,6 +13,7 @@ from jobs.orders.models import WorkOrder
 from jobs.people import policies
 from jobs.people.models import Person
 from jobs.planning.actions.absences import enter_absence
+from jobs.planning.actions.board import board_now
 from jobs.planning.actions.plans import ask_plan
 from jobs.planning.models import OperationFacts, Place, Planning
 from jobs.planning.rules import board as rules
@@ -62,17 +63,21 @@ def _subject(key: str, by: Person) -> Person | Place | Instrument:
 def _overrun(key: str, hours: float | None, *, by: Person, at: datetime) -> str:
     """State how much is left of work in hand."""
     number, _, code = key.partition("/")
-    order = WorkOrder.objects.select_related("unit").filter(shop=by.shop_id, number=number).first()
+    order = WorkOrder.objects.filter(shop=by.shop_id, number=number).first()
     if order is None:
         raise Http404("There is no such work order in your shop.")
     if hours is None:
         raise BadInput([Reason("no-hours", "Say how many hours are left of it.", "hours")])
     minutes = round(float(hours) * 60)
     refuse(rules.why_not_minutes(minutes), BadInput)
+    board, _, _ = board_now(by.shop, at=at)
+    called, state = board.called(key), board.work[key].state if key in board.work else ""
+    if state != "started":
+        raise BadInput([Reason("not-in-hand", f"{called} is not in hand, so nothing is left of it.", "what")])
     facts, _ = OperationFacts.objects.get_or_create(work_order=order, operation=code)
     facts.remaining_minutes, facts.remaining_seen_at = minutes, at
     facts.save(update_fields=["remaining_minutes", "remaining_seen_at"])
-    sentence = f"{length(minutes)} left of {code} of {order.unit.number}"
+    sentence = f"{length(minutes)} left of {called}"
     ledger.append(
         "operation.overrun", chain=by.shop.code, by=by, at=at, sentence=f"{sentence}.", about=[order, by],
         data={"operation": code, "remaining_minutes": minutes},

@@ -11,6 +11,7 @@ from jobs.planning.board import Board
 from jobs.planning.boarddata import instant
 from jobs.planning.gathering import ShopFacts
 from jobs.planning.problem import person_id, place_id
+from jobs.tooling.models import Instrument
 from jobs.web.forms import PageForm, moment_field
 
 SECONDS = ((3.0, "a few seconds"), (10.0, "ten seconds"), (60.0, "a minute"))
@@ -42,7 +43,9 @@ class TroubleForm(PageForm):
         in_hand = [key for key, work in board.work.items() if work.state == "started"]
         groups: list[tuple[str, list[tuple[str, str]]]] = [
             ("A person is not there", [(person_id(one.pk), one.name) for one in facts.people]),
-            ("An instrument cannot be used", [(one.number, one.number) for one in facts.instruments]),
+            ("An instrument cannot be used", [
+                (one.number, f"{one.number}, {Instrument.Kind(one.kind).label}") for one in facts.instruments
+            ]),
             ("A bay or crane is closed", [(place_id(one.pk), one.name) for one in facts.places]),
             ("Work in hand takes longer", [(key, board.called(key)) for key in in_hand]),
         ]

@@ -215,7 +215,7 @@ def test_an_overrun_of_work_in_hand(
     with pytest.raises(BadInput, match="how many hours"):
         report_trouble(what=what, starts_at=at, hours=None, by=yard.planner, at=at + AFTER)
     asked = report_trouble(what=what, starts_at=at, hours=3, reason="Lock lost", by=yard.planner, at=at + AFTER)
-    assert asked.why == "3 h left of make-safe of 7003: Lock lost."
+    assert asked.why == "3 h left of make safe of 7003: Lock lost."
     stated = {one["id"]: one for order in (asked.problem or {})["orders"] for one in order["operations"]}
     assert stated[what]["remaining_minutes"] == 180
     run_errands()
