@@ -105,6 +105,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         out.fit = trial.solve(out.shape, out.use, crest, gentle=True, start=out.fit)
     out.throws = trial.throws
     out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
+    trial.tie(out.fit)
     _refine(out, trial)
     return out
 
@@ -122,7 +123,7 @@ def _refine(out: Estimate, trial: Trial) -> None:
         out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     unsteady = unsteady_drift(out.points, out.use, out.fit)
     trial.offsets += unsteady
-    if more or unsteady or trial.axis:
+    if more or unsteady or trial.axis or trial.ties:
         out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     trial.choose_lag(out)
     trial.set_scales(out.fit)

@@ -47,6 +47,16 @@ class Shift:
 
 
 @dataclass(frozen=True)
+class Tie:
+    """What two shifts have to do with each other: one − ratio · other = 0 ± `deg` (standard deviation)."""
+
+    one: str
+    other: str
+    ratio: float
+    deg: float
+
+
+@dataclass(frozen=True)
 class Addition:
     """Something added to the lift: parameter · pattern, lift units; `prior` its standard deviation."""
 

@@ -7,7 +7,7 @@ import numpy.typing as npt
 from scipy import linalg
 from scipy.linalg import lapack
 
-from analysis.reference.fit import Addition, Design, Fit, Shift
+from analysis.reference.fit import Addition, Design, Fit, Shift, Tie
 from analysis.reference.points import Points
 from analysis.reference.rows import Rows
 from analysis.reference.shapes import Shape
@@ -22,7 +22,7 @@ SETTLED_DEG = 1e-5
 def solve(
     points: Points, shape: Shape, crest_deg: float, shifts: list[Shift], additions: list[Addition], *,
     use: Flags | None = None, start: Fit | None = None, gain_prior: float | None = None,
-    weight: Floats | None = None, gentle: bool = False,
+    weight: Floats | None = None, gentle: bool = False, ties: list[Tie] | None = None,
 ) -> Fit:
     """Fit crest, shape and nuisances.
 
@@ -38,6 +38,8 @@ def solve(
         Points that may be used.
     gain_prior : float, optional
         Standard deviation of a known shape's gain about 1.
+    ties : list, optional
+        Relations between the shifts.
     weight : ndarray, optional
         Fixed weights: no robust re-weighting.
     gentle : bool
@@ -45,7 +47,7 @@ def solve(
         from the model.
     """
     allowed = np.ones(len(points), bool) if use is None else use
-    problem = _Problem(points, shape, shifts, additions, gain_prior)
+    problem = _Problem(points, shape, shifts, additions, gain_prior, ties or [])
     values = np.zeros(1 + len(shifts))
     values[0] = crest_deg
     if start is not None:
@@ -81,12 +83,14 @@ class _Problem:
     """The linear problem of one Gauss–Newton step and its bookkeeping."""
 
     def __init__(self, points: Points, shape: Shape, shifts: list[Shift], additions: list[Addition],
-                 gain_prior: float | None) -> None:
+                 gain_prior: float | None, ties: list[Tie]) -> None:
         self.points, self.shape, self.shifts, self.additions = points, shape, shifts, additions
         self.patterns = np.column_stack([np.ones(len(points)), *(s.pattern for s in shifts)])
         self.added = (np.column_stack([a.pattern for a in additions]) if additions
                       else np.zeros((len(points), 0)))
         self.gain_prior = gain_prior
+        row = {shift.name: k for k, shift in enumerate(shifts, start=1)}
+        self.ties = [(row[tie.one], row[tie.other], tie.ratio, tie.deg) for tie in ties]
         ends = self.patterns.shape[1] + shape.size
         self.outer = np.r_[0:self.patterns.shape[1], ends:ends + self.added.shape[1]]
 
@@ -104,7 +108,7 @@ class _Problem:
         normal, right = self._normal(design, w)
         ridge, pull = self._priors(values, s0, normal)
         held = normal.copy()
-        held.reshape(-1)[::len(held) + 1] += ridge
+        held += ridge
         # transposed it is the same matrix in the order of columns, which spares a copy
         _, solution, failed = lapack.dposv(held.T, right + pull, lower=1, overwrite_a=1, overwrite_b=1)
         if failed:
@@ -136,7 +140,7 @@ class _Problem:
         return normal, right
 
     def _priors(self, values: Floats, s0: float, normal: Floats) -> tuple[Floats, Floats]:
-        """Diagonal and right-hand side of the prior observations, in units of 1/s0²."""
+        """Matrix and right-hand side of the prior observations, in units of 1/s0²."""
         k, m = len(values), self.shape.size
         ridge, pull = np.zeros(len(normal)), np.zeros(len(normal))
         for j, shift in enumerate(self.shifts, start=1):
@@ -149,7 +153,14 @@ class _Problem:
         elif self.gain_prior is not None:
             ridge[k + 1] = (s0 / self.gain_prior) ** 2
             pull[k + 1] = ridge[k + 1]
-        return ridge, pull
+        matrix = np.diag(ridge)
+        for one, other, ratio, deg in self.ties:
+            row = np.zeros(len(normal))
+            row[one], row[other] = 1.0, -ratio
+            size = (s0 / deg) ** 2
+            matrix += size * np.outer(row, row)
+            pull -= size * row * (values[one] - ratio * values[other])
+        return matrix, pull
 
     def residual(self, design: Design, step: Floats, linear: Floats) -> Floats:
         m = self.shape.size
@@ -160,7 +171,7 @@ class _Problem:
                s0: float, s1: float, settled: bool) -> Fit:
         k, m = len(values), self.shape.size
         ridge, _ = self._priors(values, s0, normal)
-        inverse = _inverse(normal + np.diag(ridge))
+        inverse = _inverse(normal + ridge)
         row = inverse[0]
         gain = design.shape.times(row[k:k + m]) + design.dense @ np.concatenate([row[:k], row[k + m:]])
         total = float(inverse[0, 0]) * s0**2

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.reference import doubts, nuisances, search
-from analysis.reference.fit import Addition, Fit, Shift
+from analysis.reference.fit import Addition, Fit, Shift, Tie
 from analysis.reference.look import Look
 from analysis.reference.points import Points
 from analysis.reference.shapes import Shape
@@ -18,6 +18,8 @@ from analysis.spec import Spec
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
+LASH_DEG, LASH_PART = 0.005, 0.1     # how far a throw may differ from the lash the rising flanks show
+LASH_SIGMAS = 3.0
 LAG_NONE_S = 0.001
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
@@ -64,6 +66,25 @@ class Trial:
     lag_scale: float = nuisances.LAG_PRIOR_S
     lag_s: float = 0.0
     filtered: bool = True
+    ties: list[Tie] = field(default_factory=list)
+
+    def tie(self, fit: Fit) -> None:
+        """Throws go across the lash, which is what the rising flanks of the two senses stand apart.
+
+        Wind-up of the train and friction make them differ by little; where the fit says that they differ by more, the
+        hysteresis is something else and they are left alone.
+        """
+        half = 1 + list(fit.shifts).index("hysteresis") if "hysteresis" in fit.shifts else 0
+        for row, name in enumerate(fit.shifts, start=1):
+            if not half or not name.startswith("throw"):
+                continue
+            ratio = -2.0 if name == "throw, forward" else 2.0
+            away = fit.shifts[name] - ratio * fit.shifts["hysteresis"]
+            inverse = fit.inverse
+            own = fit.s0**2 * (inverse[row, row] + ratio**2 * inverse[half, half] - 2.0 * ratio * inverse[row, half])
+            size = float(np.hypot(LASH_DEG, LASH_PART * fit.shifts[name]))
+            if away**2 < LASH_SIGMAS**2 * (own + size**2):
+                self.ties.append(Tie(name, "hysteresis", ratio, size))
 
     def choose_lag(self, out: Estimate) -> None:
         """Delay or first-order filter: the one that leaves less."""
@@ -105,7 +126,7 @@ class Trial:
             self.throws = []
         fit = solve(self.points, shape, crest, always + self.axis + self.throws + (shifts or []),
                     additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
-                    start=start)
+                    start=start, ties=self.ties)
         fit.drift_prior = additions[0].prior
         self.lag_s = fit.shifts.get("lag", 0.0)
         return fit
