@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -92,7 +92,33 @@ def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -
         ),
         "people_changed": len(people_changed),
         "left_out": len(plan["unscheduled"]),
+        "ends": max((entry["end"] for entry in plan["orders"].values()), key=datetime.fromisoformat, default=None),
     }
+
+
+def titled(found: Sequence[tuple[Aim, Json]]) -> list[str]:
+    """What each plan may be called, given the aim it was looked for with and its cost; empty where it is best at none.
+
+    A search ends with the time it has, so that the plan looked for with an aim need not be the best by it. A title is
+    read as a promise: it goes to the plan that is best by its own measure, among equals to the one looked for with it.
+    """
+    titles: list[list[str]] = [[] for _ in found]
+    for aim, _ in found:
+        ranks = [(_measure(aim.title, one), other is not aim) for other, one in found]
+        titles[ranks.index(min(ranks))].append(aim.title)
+    return [", ".join([some[0], *(one.lower() for one in some[1:])]) if some else "" for some in titles]
+
+
+def _measure(title: str, found: Mapping[str, Any]) -> tuple[float, ...]:
+    """The less, the better; an order without a place is never made up for by what the others do."""
+    late, moved, out = found["weighted_hours_late"], found["moved"], found["left_out"]
+    past = sum(one["hours"] for one in found["promises_moved"])
+    by_title: dict[str, tuple[float, ...]] = {
+        "Fewest moves": (moved, late),
+        "Promises first": (len(found["promises_moved"]), past, moved),
+        "All done soonest": (datetime.fromisoformat(found["ends"]).timestamp() if found["ends"] else 0.0, late),
+    }
+    return (out, *by_title.get(title, (late, moved)))
 
 
 def summary(found: Mapping[str, Any]) -> str:

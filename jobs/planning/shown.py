@@ -74,6 +74,7 @@ def _move(before: Mapping[str, Any], after: Mapping[str, Any], names: Mapping[st
 
 def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]:
     """The costs line by line, one column for each alternative."""
+    alternatives = list(alternatives)
     costs = [one.plan.cost for one in alternatives]
     if not costs:
         return []
@@ -84,6 +85,9 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
         ("Promises not kept", [str(len(cost["promises_moved"])) for cost in costs]),
         ("Orders left out", [str(cost["left_out"]) for cost in costs]),
     ]
+    if all(cost.get("ends") for cost in costs):
+        zone = alternatives[0].plan.shop.zone
+        rows.append(("All done by", [moment(datetime.fromisoformat(cost["ends"]), zone) for cost in costs]))
     if any(cost["could_move"] for cost in costs):
         rows += [
             ("Operations moved", [f"{cost['moved']} of {cost['could_move']}" for cost in costs]),

@@ -29,22 +29,27 @@ def make_plan(claim: Claim) -> None:
         found = list(making.alternatives(problem, seconds=asked.seconds, progress=claim.progress))
     except ProblemRefused as refused:
         raise CannotBeDone(said(refused.message, asked.names, asked.shop.zone)) from refused
-    with claim.finishing(alternatives=len(found)):
-        _write(asked, found)
+    kept = _called(asked, found)
+    with claim.finishing(alternatives=len(kept)):
+        Plan.objects.bulk_create(kept)
+        Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())
 
 
-def _write(asked: Planning, found: list[tuple[making.Aim, making.Json, making.Json]]) -> None:
-    Plan.objects.bulk_create(
+def _called(asked: Planning, found: list[tuple[making.Aim, making.Json, making.Json]]) -> list[Plan]:
+    """The plans found with their costs, each called by what it is best at; those best at nothing are left out."""
+    costs = [making.cost(stated, plan, before=asked.before) for _, stated, plan in found]
+    titles = making.titled([(aim, cost) for (aim, _, _), cost in zip(found, costs, strict=True)])
+    return [
         Plan(
             shop=asked.shop,
             planning=asked,
-            title=aim.title,
+            title=title,
             problem=stated,
             names=asked.names,
             plan=plan,
-            cost=making.cost(stated, plan, before=asked.before),
+            cost=cost,
             marks=asked.marks,
         )
-        for aim, stated, plan in found
-    )
-    Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())
+        for (_, stated, plan), cost, title in zip(found, costs, titles, strict=True)
+        if title
+    ]

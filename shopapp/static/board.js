@@ -30,7 +30,9 @@ function start(board) {
   const clock = (minutes) => hourWords.format(minutes * 60000);
   const px = (minutes) => ((minutes - data.from) / 60) * ZOOMS[zoom];
 
+  let toldOf = null; // the operation about which is told how it stands, to be told anew when it stands elsewhere
   function tell(lines) {
+    toldOf = lines.of ?? null;
     told.replaceChildren(...lines.map(([text, kind, way]) => {
       const line = document.createElement("p");
       if (kind) {
@@ -56,11 +58,11 @@ function start(board) {
     if (bar.state === "started") lines.push(["In hand: it stays where it is."]);
     if (bar.pinned) lines.push(["Pinned: plans leave it where it is."]);
     if (order.promise) lines.push([`Promised ${say(order.promise)}; the order ends ${say(order.end)}.`]);
-    else if (order.due) lines.push([`Needed by ${say(order.due)}; the order ends ${say(order.end)}.`]);
+    if (order.due && (!order.promise || order.end > order.due)) lines.push([`Needed by ${say(order.due)}; the order ends ${say(order.end)}.`]);
     for (const clash of bar.clashes) lines.push([clash, "Clash"]);
     // Everything a key does can be typed as well; on a tablet this is the way.
     if (mayPlan && bar.state === "planned") lines.push(["Move, lengthen, pin or swap by a form", "", new URL(`board/move/${bar.id}/`, location.href)]);
-    return lines;
+    return Object.assign(lines, { of: { id: bar.id, row } });
   }
 
   function labelOf(bar) {
@@ -328,6 +330,7 @@ function start(board) {
       clocks();
       layOut();
       if (had && focused) find(focused.id, focused.row)?.focus({ preventScroll: true });
+      if (toldOf) tell(bars.has(toldOf.id) ? about(bars.get(toldOf.id), toldOf.row) : []);
       showMoves();
       if (!same) renewList();
     }

@@ -76,6 +76,7 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             "start": moment(boarddata.instant(min(bar["start"] for bar in bars)), zone),
             "end_words": moment(boarddata.instant(order["end"]), zone),
             "at": order["end"],
+            "due_matters": "due" in order and ("promise" not in order or order["end"] > order["due"]),
             "after_promise": length(order["end"] - order["promise"]) if "promise" in order else "",
             "promise_words": moment(boarddata.instant(order["promise"]), zone) if "promise" in order else "",
             "due_words": moment(boarddata.instant(order["due"]), zone) if "due" in order else "",
