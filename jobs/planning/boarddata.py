@@ -48,7 +48,7 @@ def drawn(board: Board, facts: ShopFacts) -> Json:
         "bars": [_bar(board, judge, key) for key in board.stands],
         "orders": {key: _order(board, judge, key, pks[key]) for key in board.orders},
         "conflicts": [said(one["sentence"], board.names, board.zone) for one in _conflicts(version)],
-        "left_out": _left_out(board, version),
+        "left_out": [*_left_out(board, version), *_held(facts)],
     }  # fmt: skip
 
 
@@ -139,3 +139,17 @@ def _left_out(board: Board, version: Any) -> list[Json]:
         for key in board.orders
         if key not in placed
     ]  # fmt: skip
+
+
+def _held(facts: ShopFacts) -> list[Json]:
+    """Orders that nobody plans while they are held; one in work keeps its bay, which else seems closed for nothing."""
+    return [
+        {
+            "order": one.number,
+            "name": f"{one.unit} ({one.number})",
+            "reason": f"Held: {one.held_reason.rstrip('.')}."
+            + (f" It keeps {one.bay} until it goes on." if one.started_at and one.bay else ""),
+        }
+        for one in facts.orders
+        if one.held
+    ]

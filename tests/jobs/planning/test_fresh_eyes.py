@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.people.models import Person
-from jobs.planning import boarddata, promising, shown
+from jobs.planning import boarddata, making, promising, shown
 from jobs.planning.actions import board as by_hand
 from jobs.planning.actions import plans
 from jobs.planning.models import Plan
@@ -205,3 +205,65 @@ def test_facts_of_two_who_are_called_the_same_are_both_watched(
         marks = plans.stated_now(yard.shop, at=at)[1].marks
         assert plans.problem.changed(before, marks) == [technician.name]
         before = marks
+
+
+# --- Alternatives, and what they are called -----------------------------------------------------------
+
+
+def cost(moved: int, late: float, past: float = 0.0, left_out: int = 0) -> dict[str, Any]:
+    promises = [{"order": "one", "hours": past}] if past else []
+    return {"moved": moved, "weighted_hours_late": late, "promises_moved": promises, "left_out": left_out, "ends": None}
+
+
+def test_a_plan_is_called_by_what_it_is_best_at() -> None:
+    moves, promises, hours = making.AGAIN
+    # As the searches were meant to end.
+    meant = [(moves, cost(3, 20.0, 4.0)), (promises, cost(9, 15.0, 1.0)), (hours, cost(30, 10.0, 2.0))]
+    assert making.titled(meant) == ["Fewest moves", "Promises first", "Fewest hours late"]
+    # The one looked for with fewest moves moves more, and is best at nothing.
+    beaten = [(moves, cost(66, 489.0)), (promises, cost(64, 435.0)), (hours, cost(131, 421.0))]
+    assert making.titled(beaten) == ["", "Fewest moves, promises first", "Fewest hours late"]
+    # Equals keep the titles they were looked for with; leaving out an order is never better.
+    equal = [(moves, cost(3, 9.0)), (hours, cost(3, 9.0))]
+    assert making.titled(equal) == ["Fewest moves", "Fewest hours late"]
+    less = [(moves, cost(0, 0.0, left_out=1)), (hours, cost(3, 9.0))]
+    assert making.titled(less) == ["", "Fewest moves, fewest hours late"]
+
+
+def test_plans_whose_facts_have_changed_say_so_before_one_is_accepted(
+    desk: Client, yard: Yard, run_errands: Callable[[], int], technician: Person, at: datetime
+) -> None:
+    from jobs.planning.actions.absences import enter_absence
+
+    asked = plans.ask_plan(seconds=0.4, by=yard.planner, at=at)
+    run_errands()
+    page = desk.get(f"/plan/asked/{asked.pk}/").content.decode()
+    assert "Put it in force" in page
+    assert "All done by" in page
+    enter_absence(shop=yard.shop, who=technician, starts_at=at, ends_at=None, reason="ill", by=yard.planner, at=at)
+    page = desk.get(f"/plan/asked/{asked.pk}/").content.decode()
+    assert f"something has changed: {technician.name}." in page
+    assert "Ask for a plan again" in page
+    assert "Put it in force" not in page
+
+
+def test_the_minutes_of_operations_can_be_reached(desk: Client) -> None:
+    assert reverse("plan-minutes") in desk.get("/plan/ask/").content.decode().split('id="content"')[1]
+
+
+def test_a_held_order_is_named_with_the_bay_that_it_keeps(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], technician: Person, at: datetime
+) -> None:
+    from jobs.orders import actions as orders
+
+    plan_now()
+    order = yard.orders["7003"]
+    for act, by, more in (
+        (orders.release_order, yard.planner, {}), (orders.start_order, technician, {}),
+        (orders.hold_order, yard.planner, {"reason": "No gasket."}),
+    ):  # fmt: skip
+        order.refresh_from_db()
+        act(order, **more, by=by, at=at)  # type: ignore[operator]
+    order.refresh_from_db()
+    page = desk.get("/plan/").content.decode()
+    assert f"7003 ({order.number})</strong>: Held: No gasket. It keeps {order.bay} until it goes on." in page
