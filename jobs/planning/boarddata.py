@@ -95,6 +95,7 @@ def _bar(board: Board, judge: Judge, key: str) -> Json:
         "name": board.called(key).rpartition(" of ")[0],
         "start": minutes(stands.start),
         "end": minutes(stands.end),
+        "minutes": work.minutes,
         "resources": list(stands.resources),
         "state": work.state,
         "pinned": bool(work.pin),

@@ -304,11 +304,11 @@ function start(board) {
     ask();
   }
 
-  async function change(fields, bar) {
+  async function change(fields, bar, done = "Moved") {
     const found = await post(board.dataset.change, { ...fields, seen: JSON.stringify(bar.seen) }).catch(() => ({ ok: false, reasons: ["No answer from the server; nothing was moved."] }));
     await reload();
     const lines = effectLines(found);
-    tell(found.ok ? [[`Moved: ${data.orders[bar.order].name}, ${bar.name}.`], ...lines] : lines.map(([text]) => [text, "Not moved"]));
+    tell(found.ok ? [[`${done}: ${data.orders[bar.order].name}, ${bar.name}.`], ...lines] : lines.map(([text]) => [text, "Not done"]));
     return found;
   }
 
@@ -394,6 +394,13 @@ function start(board) {
     const left = px(lifted.start);
     if (left < sheet.scrollLeft + 40 || left > sheet.scrollLeft + sheet.clientWidth - 260) sheet.scrollLeft = Math.max(0, left - 200);
     look();
+  }
+
+  // The same time of another day, also over a change of the clocks.
+  function shiftDay(days) {
+    const wall = (at) => Number(clock(at).slice(0, 2)) * 60 + Number(clock(at).slice(3, 5));
+    const off = wall(lifted.start) - wall(lifted.start + days * 1440);
+    shift(days * 1440 + off - Math.round(off / 1440) * 1440);
   }
 
   function swap(step) {
@@ -520,10 +527,20 @@ function start(board) {
     }
   }
 
-  async function alter(fields) {
-    const bar = bars.get(focused.id), row = focused.row;
-    if (!mayPlan) return;
-    await change({ operation: bar.id, push: push?.checked ? "true" : "false", ...fields }, bar);
+  // One after another: a key pressed again at once means the operation as the press before left it.
+  let altering = Promise.resolve();
+  const alter = (wanted) => {
+    const { id, row } = focused;
+    if (mayPlan) altering = altering.then(() => alterNow(id, row, wanted)).catch(() => {});
+  };
+
+  async function alterNow(id, row, wanted) {
+    const bar = bars.get(id);
+    if (!bar || lifted) return;
+    const fields = wanted(bar);
+    if (!fields) return tell([["It is as short as it goes by key; its form takes any length."]]);
+    const done = fields.minutes ? `Now ${fields.minutes} min` : fields.pin === "true" ? "Pinned" : "Let go";
+    await change({ operation: bar.id, push: push?.checked ? "true" : "false", ...fields }, bar, done);
     focused = { id: bar.id, row };
     rove();
     find(bar.id, row)?.focus({ preventScroll: true });
@@ -543,13 +560,13 @@ function start(board) {
     ArrowRight: (event) => (lifted ? shift(event.shiftKey ? 60 : data.grid) : neighbour(1)),
     ArrowUp: () => (lifted ? swap(-1) : lineBeside(-1)),
     ArrowDown: () => (lifted ? swap(1) : lineBeside(1)),
-    PageUp: () => lifted && shift(-1440),
-    PageDown: () => lifted && shift(1440),
+    PageUp: () => lifted && shiftDay(-1),
+    PageDown: () => lifted && shiftDay(1),
     Enter: () => (lifted ? putDown() : lift(bars.get(focused.id), focused.row)),
     Escape: () => lifted && leave(),
-    p: () => !lifted && alter({ pin: bars.get(focused.id).pinned ? "false" : "true" }),
-    "+": () => !lifted && alter({ minutes: bars.get(focused.id).end - bars.get(focused.id).start + data.grid }),
-    "-": () => !lifted && alter({ minutes: Math.max(data.grid, bars.get(focused.id).end - bars.get(focused.id).start - data.grid) }),
+    p: () => !lifted && alter((bar) => ({ pin: bar.pinned ? "false" : "true" })),
+    "+": () => !lifted && alter((bar) => ({ minutes: bar.minutes + data.grid })),
+    "-": () => !lifted && alter((bar) => bar.minutes > data.grid && { minutes: Math.max(data.grid, bar.minutes - data.grid) }),
   };
 
   rows.addEventListener("keydown", (event) => {

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from datetime import datetime, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.contrib import messages
 from django.http import Http404, HttpResponse, JsonResponse
@@ -21,7 +22,7 @@ from jobs.planning.actions import plans
 from jobs.planning.board import Board
 from jobs.planning.forms.plans import BoardMove, MoveForm, NoteForm
 from jobs.planning.gathering import board_mark, changes_on, plan_in_force
-from jobs.planning.models import Watcher
+from jobs.planning.models import Change, Watcher
 from jobs.planning.wording import length, moment
 from jobs.web.http import PersonRequest
 
@@ -213,14 +214,25 @@ def accept(request: PersonRequest) -> HttpResponse:
     board, _, _ = actions.board_now(request.user.shop, at=timezone.now())
     zone = request.user.shop.zone
     told = [
-        {"who": one.by.name, "at": one.at, "what": one.what, "operation": board.called(one.operation),
-         "to": moment(datetime.fromisoformat(one.after["bookings"][one.operation]["start"]), zone)
-         if one.operation in one.after["bookings"] else ""}
+        {"who": one.by.name, "at": moment(one.at, zone), "operation": board.called(one.operation),
+         "done": _done(one, zone)}
         for one in moves
     ]  # fmt: skip
     context = {"form": form, "moves": told, "in_force": in_force, "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
+
+
+def _done(change: Change, zone: ZoneInfo) -> str:
+    """A move by hand in words, after the operation's name."""
+    if change.what == "unpin":
+        return "let go"
+    stands = change.after["bookings"].get(change.operation)
+    at = moment(datetime.fromisoformat(stands["start"]), zone) if stands else ""
+    minutes = change.after["facts"].get(change.operation, {}).get("minutes")
+    if change.what == "extend":
+        return f"{minutes} min long, from {at}"
+    return f"{'pinned' if change.what == 'pin' else 'moved'} to {at}"
 
 
 @require_http_methods(["GET", "POST"])

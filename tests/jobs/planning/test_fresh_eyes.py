@@ -267,3 +267,36 @@ def test_a_held_order_is_named_with_the_bay_that_it_keeps(
     order.refresh_from_db()
     page = desk.get("/plan/").content.decode()
     assert f"7003 ({order.number})</strong>: Held: No gasket. It keeps {order.bay} until it goes on." in page
+
+
+def test_a_bar_tells_its_minutes_of_work_and_not_of_the_break_in_it(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = by_hand.board_now(yard.shop, at=at)
+    facts, _ = plans.stated_now(yard.shop, at=at)
+    key = next(one for one in board.stands if one.endswith("/set"))
+    work, stands = board.work[key], board.stands[key]
+    work.may_pause = True
+    person = next(one for one in stands.resources if one.startswith("person-"))
+    spans = board.calendars[board.resources[person]["calendar"]]
+    late = next(until for _, until in spans if until > stands.end) - timedelta(minutes=15)
+    board.stands |= board.move(key, start=late, push=False).bookings
+    bar = next(one for one in boarddata.drawn(board, facts)["bars"] if one["id"] == key)
+    assert bar["end"] - bar["start"] > bar["minutes"] == work.minutes
+
+
+def test_moves_by_hand_are_told_in_words_before_the_board_is_accepted(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = by_hand.board_now(yard.shop, at=at)
+    key = next(one for one in board.stands if one.endswith("/set"))
+    called = board.called(key)[:1].upper() + board.called(key)[1:]
+    start = board.stands[key].start + timedelta(days=1)
+    for wanted in ({"start": start}, {"minutes": 45}, {"pin": True}, {"pin": False}):
+        by_hand.change_board(key, **wanted, by=yard.planner, at=at)  # type: ignore[arg-type]
+    page = desk.get("/plan/board/accept/").content.decode()
+    when = shown.moment(start, yard.shop.zone)
+    for done in (f"moved to {when}", f"45 min long, from {when}", f"pinned to {when}", "let go"):
+        assert f"{called}: {done}." in page
