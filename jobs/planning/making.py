@@ -103,8 +103,10 @@ def titled(found: Sequence[tuple[Aim, Json]]) -> list[str]:
     read as a promise: it goes to the plan that is best by its own measure, among equals to the one looked for with it.
     """
     titles: list[list[str]] = [[] for _ in found]
-    for aim, _ in found:
-        ranks = [(_measure(aim.title, one), other is not aim) for other, one in found]
+    costs = [one for _, one in found]
+    same = [costs.index(one) for one in costs]  # nobody can choose between plans that cost the same in everything
+    for number, (aim, _) in enumerate(found):
+        ranks = [(_measure(aim.title, one), same[other] != same[number]) for other, one in enumerate(costs)]
         titles[ranks.index(min(ranks))].append(aim.title)
     return [", ".join([some[0], *(one.lower() for one in some[1:])]) if some else "" for some in titles]
 

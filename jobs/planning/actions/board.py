@@ -94,7 +94,7 @@ def undo_change(*, whoever: bool = True, by: Person, at: datetime) -> Change:
     Shop.objects.select_for_update().get(pk=by.shop_id)
     standing = changes_on(plan_in_force(by.shop))
     others = bool(standing) and not whoever and standing[-1].by_id != by.pk
-    called = board_now(by.shop, at=at)[0].called(standing[-1].operation) if others else ""
+    called = board_now(by.shop, at=at)[0].called(standing[-1].operation) if standing else ""
     others_name = standing[-1].by.name if others else ""
     refuse(rules.why_not_undo(any_standing=bool(standing), others=others_name, called=called))
     change = standing[-1]
@@ -102,6 +102,10 @@ def undo_change(*, whoever: bool = True, by: Person, at: datetime) -> Change:
     change.save(update_fields=["undone_by", "undone_at"])
     for key, facts in change.before.get("facts", {}).items():
         _restore_facts(key, facts, shop=by.shop)
+    if change.what in {"pin", "unpin"}:
+        was = change.before["facts"].get(change.operation, {})
+        words = "pinned" if was.get("pin_start") or was.get("pin_resources") else "let go"
+        _record("operation.pinned", change.operation, f"{_first(called)} {words}, as before.", by=by, at=at)
     return change
 
 

@@ -12,6 +12,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.ledger.models import Entry
 from jobs.people.models import Person
 from jobs.planning import boarddata, making, promising, shown
 from jobs.planning.actions import board as by_hand
@@ -166,10 +167,16 @@ def test_the_move_of_another_planner_is_named_before_it_is_taken_back(
     assert f"Lorna Haig's: {board.called(key)}" in refused.json()["reasons"][0]
     assert desk.post(undo, {"whoever": "true"}, headers={"accept": "application/json"}).json()["by"] == "Lorna Haig"
     by_hand.change_board(key, pin=True, by=yard.planner, at=at)
+    by_hand.change_board(key, start=board.stands[key].start + timedelta(hours=1), by=yard.planner, at=at)
+    assert desk.post(undo, {"whoever": "false"}, headers={"accept": "application/json"}).status_code == 200
     own = desk.post(undo, {"whoever": "false"}, headers={"accept": "application/json"})
     assert own.status_code == 200
     nothing = desk.post(undo, {"whoever": "false"}, headers={"accept": "application/json"}).json()
     assert nothing["not_yours"] is False
+    # The history tells of the pins what became of them, and nothing of moves that came to nothing.
+    told = list(Entry.objects.filter(kind="operation.pinned").order_by("number").values_list("sentence", flat=True))
+    name = board.called(key)[:1].upper() + board.called(key)[1:]
+    assert told == [f"{name} pinned.", f"{name} let go, as before."] * 2
 
 
 # --- What went wrong, and what has changed ------------------------------------------------------------
@@ -223,9 +230,14 @@ def test_a_plan_is_called_by_what_it_is_best_at() -> None:
     # The one looked for with fewest moves moves more, and is best at nothing.
     beaten = [(moves, cost(66, 489.0)), (promises, cost(64, 435.0)), (hours, cost(131, 421.0))]
     assert making.titled(beaten) == ["", "Fewest moves, promises first", "Fewest hours late"]
-    # Equals keep the titles they were looked for with; leaving out an order is never better.
+    # Equal by the measure: the one looked for with it. Equal in everything: one of them is enough.
+    even = [(moves, cost(3, 9.0)), (promises, cost(3, 8.0)), (hours, cost(9, 7.0))]
+    assert making.titled(even) == ["", "Fewest moves, promises first", "Fewest hours late"]
+    even = [(moves, cost(3, 8.0)), (promises, cost(3, 8.0) | {"ends_moved": ["x"]}), (hours, cost(9, 7.0))]
+    assert making.titled(even) == ["Fewest moves", "Promises first", "Fewest hours late"]
     equal = [(moves, cost(3, 9.0)), (hours, cost(3, 9.0))]
-    assert making.titled(equal) == ["Fewest moves", "Fewest hours late"]
+    assert making.titled(equal) == ["Fewest moves, fewest hours late", ""]
+    # Leaving out an order is never better.
     less = [(moves, cost(0, 0.0, left_out=1)), (hours, cost(3, 9.0))]
     assert making.titled(less) == ["", "Fewest moves, fewest hours late"]
 
