@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis import analyse, analyse_hand
-from analysis.engine import work
+from analysis.engine import one_thread, work
 from analysis.errors import SpecRefused, TraceRefused
 from analysis.explain import explain
 from analysis.spec import read_spec
@@ -125,9 +125,10 @@ def _many(manifest: Path) -> int:
         print(f"The manifest cannot be read: {wrong}", file=sys.stderr)
         return UNUSABLE
     specs: dict[str, object] = {}
-    for line in lines:
-        if line.strip():
-            print(json.dumps(_entry(line, manifest.parent, specs), allow_nan=False), flush=True)
+    with one_thread():
+        for line in lines:
+            if line.strip():
+                print(json.dumps(_entry(line, manifest.parent, specs), allow_nan=False), flush=True)
     return RESULT
 
 

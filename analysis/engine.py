@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
+from typing import cast
 
 import numpy as np
 import numpy.typing as npt
@@ -83,8 +85,13 @@ def work(trace: Trace, spec: Spec) -> Work:
 
     On one thread: the matrices are small, and several workers share a machine.
     """
-    with _libraries().limit(limits=1, user_api="blas"):
+    with one_thread():
         return _worked(trace, spec)
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Holds the matrix libraries to one thread; held around many traces it spares their threads' coming and going."""
+    return cast(AbstractContextManager[object], _libraries().limit(limits=1, user_api="blas"))
 
 
 @cache
