@@ -107,8 +107,7 @@ class _Problem:
         design = Design(rows, dense, slope, u)
         normal, right = self._normal(design, w)
         ridge, pull = self._priors(values, s0, normal)
-        held = normal.copy()
-        held += ridge
+        held = self._held(normal, ridge, s0)
         # transposed it is the same matrix in the order of columns, which spares a copy
         _, solution, failed = lapack.dposv(held.T, right + pull, lower=1, overwrite_a=1, overwrite_b=1)
         if failed:
@@ -140,7 +139,7 @@ class _Problem:
         return normal, right
 
     def _priors(self, values: Floats, s0: float, normal: Floats) -> tuple[Floats, Floats]:
-        """Matrix and right-hand side of the prior observations, in units of 1/s0²."""
+        """Diagonal and right-hand side of the prior observations, in units of 1/s0²; ties add to the latter."""
         k, m = len(values), self.shape.size
         ridge, pull = np.zeros(len(normal)), np.zeros(len(normal))
         for j, shift in enumerate(self.shifts, start=1):
@@ -153,14 +152,23 @@ class _Problem:
         elif self.gain_prior is not None:
             ridge[k + 1] = (s0 / self.gain_prior) ** 2
             pull[k + 1] = ridge[k + 1]
-        matrix = np.diag(ridge)
         for one, other, ratio, deg in self.ties:
-            row = np.zeros(len(normal))
-            row[one], row[other] = 1.0, -ratio
+            away = (s0 / deg) ** 2 * (values[one] - ratio * values[other])
+            pull[one] -= away
+            pull[other] += ratio * away
+        return ridge, pull
+
+    def _held(self, normal: Floats, ridge: Floats, s0: float) -> Floats:
+        """The normal matrix with the diagonal of the priors and with the ties."""
+        held = normal.copy()
+        held.reshape(-1)[::len(held) + 1] += ridge
+        for one, other, ratio, deg in self.ties:
             size = (s0 / deg) ** 2
-            matrix += size * np.outer(row, row)
-            pull -= size * row * (values[one] - ratio * values[other])
-        return matrix, pull
+            held[one, one] += size
+            held[other, other] += ratio**2 * size
+            held[one, other] -= ratio * size
+            held[other, one] -= ratio * size
+        return held
 
     def residual(self, design: Design, step: Floats, linear: Floats) -> Floats:
         m = self.shape.size
@@ -171,7 +179,7 @@ class _Problem:
                s0: float, s1: float, settled: bool) -> Fit:
         k, m = len(values), self.shape.size
         ridge, _ = self._priors(values, s0, normal)
-        inverse = _inverse(normal + ridge)
+        inverse = _inverse(self._held(normal, ridge, s0))
         row = inverse[0]
         gain = design.shape.times(row[k:k + m]) + design.dense @ np.concatenate([row[:k], row[k + m:]])
         total = float(inverse[0, 0]) * s0**2
