@@ -31,8 +31,12 @@ def make_plan(claim: Claim) -> None:
         raise CannotBeDone(said(refused.message, asked.names, asked.shop.zone)) from refused
     kept = _called(asked, found)
     with claim.finishing(alternatives=len(kept)):
-        Plan.objects.bulk_create(kept)
-        Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())
+        _write(asked, kept)
+
+
+def _write(asked: Planning, kept: list[Plan]) -> None:
+    Plan.objects.bulk_create(kept)
+    Planning.objects.filter(pk=asked.pk).update(finished_at=timezone.now())
 
 
 def _called(asked: Planning, found: list[tuple[making.Aim, making.Json, making.Json]]) -> list[Plan]:
