@@ -312,16 +312,18 @@ function start(board) {
     return found;
   }
 
-  let looked = 0;
+  let looked = 0, reading = 0, waiting = false;
   async function reload(quietly = false) {
     const url = new URL(board.dataset.url, location.href);
     // The clock goes on and facts change though nobody moves anything: each minute all of it is read again.
     if (quietly && (looked += 1) % 20) url.searchParams.set("mark", data.mark);
     if (lifted) url.searchParams.set("holding", lifted.bar.id);
+    const mine = (reading += 1);
     const answer = await fetch(url, { headers: { Accept: "application/json" } });
     if (answer.status === 204) return showWatching([]);
     if (!answer.ok) return;
     const found = await answer.json();
+    if (mine !== reading) return; // asked before a move that has been read since
     if (found.rows) {
       if (lifted) return; // what is in hand is not pulled away; the move itself is refused when it clashes with another
       const had = document.activeElement?.classList.contains("board-bar");
@@ -640,6 +642,11 @@ function start(board) {
   const first = data.bars.reduce((least, bar) => Math.min(least, bar.start), data.to);
   sheet.scrollLeft = Math.max(0, px(Math.max(data.now, Math.min(first, data.to))) - 120);
   drawWindow(true);
-  const turn = () => (document.hidden ? undefined : reload(true).catch(() => {}));
+  const turn = async () => {
+    if (document.hidden || waiting) return;
+    waiting = true;
+    await reload(true).catch(() => {});
+    waiting = false;
+  };
   setInterval(turn, 3000);
 }
