@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Iterable
-from functools import reduce
+from functools import lru_cache, reduce
 
 from analysis.schedule.model import NEVER, Spans
 
@@ -40,9 +40,12 @@ def both(one: Spans, two: Spans) -> Spans:
     return tuple(found)
 
 
+_both = lru_cache(maxsize=1024)(both)        # the same few calendars are asked for over and over
+
+
 def common(calendars: Iterable[Spans | None]) -> Spans:
     """The time that is open in all."""
-    return reduce(both, (spans for spans in calendars if spans is not None), ALWAYS)
+    return reduce(_both, (spans for spans in calendars if spans is not None), ALWAYS)
 
 
 def clipped(spans: Spans, lo: int, hi: int) -> Spans:

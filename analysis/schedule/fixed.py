@@ -10,22 +10,25 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
 from analysis.schedule.calendars import common, finish
-from analysis.schedule.model import Booking, Fact, LeftOut, Need, Operation, Problem
+from analysis.schedule.model import Booking, Fact, LeftOut, Named, Need, Operation, Problem, Remedy
 from analysis.schedule.place import Timeline, Use, choices, facts_of, stretches, why_not
 from analysis.schedule.words import obstacle_words
 
 
 @dataclass(frozen=True)
 class Conflict:
-    """Facts that cannot hold together, with a sentence."""
+    """Facts that cannot hold together, with a sentence; of those that leave an order out each is `named` as well."""
 
     facts: tuple[Fact, ...]
     sentence: str
+    remedies: tuple[Remedy, ...] = ()
+    named: tuple[Named, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """As the contract has it."""
         return {"ids": list(dict.fromkeys(fact.id for fact in self.facts)),
-                "facts": [fact.to_json() for fact in self.facts], "sentence": self.sentence}
+                "facts": [fact.to_json() for fact in self.facts], "sentence": self.sentence,
+                "named": [one.to_json() for one in self.named], "remedies": [one.to_json() for one in self.remedies]}
 
 
 @dataclass

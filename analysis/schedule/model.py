@@ -27,18 +27,55 @@ class Fact:
 
 
 @dataclass(frozen=True)
+class Remedy:
+    """One change by which an order has a place: a sentence, the facts changed, what it costs in hours, and the change.
+
+    `change` has `kind`, the id changed under `resource`, `operation` or `order`, and what it would be instead.
+    """
+
+    sentence: str
+    facts: tuple[Fact, ...]
+    hours: float
+    change: dict[str, object]
+
+    def to_json(self) -> dict[str, object]:
+        return {"sentence": self.sentence, "ids": list(dict.fromkeys(fact.id for fact in self.facts)),
+                "hours": self.hours, "change": self.change}
+
+
+@dataclass(frozen=True)
+class Named:
+    """One fact of a smallest set, or one about several resources of a kind, with its own sentence."""
+
+    kind: str
+    facts: tuple[Fact, ...]
+    sentence: str
+
+    def to_json(self) -> dict[str, object]:
+        return {"kind": self.kind, "ids": list(dict.fromkeys(fact.id for fact in self.facts)),
+                "sentence": self.sentence}
+
+
+@dataclass(frozen=True)
 class LeftOut:
-    """An order without a plan: the sentence that says why, and the facts concerned."""
+    """An order without a plan: the sentence that says why, and the facts concerned.
+
+    `named` are the facts of a smallest set one by one; `remedies` are single changes that give the order a place,
+    the cheapest first.
+    """
 
     order: str
     reason: str
     facts: tuple[Fact, ...]
     place: str = ""
+    remedies: tuple[Remedy, ...] = ()
+    named: tuple[Named, ...] = ()
 
     def to_json(self) -> dict[str, object]:
         """As the contract has it."""
         ids = list(dict.fromkeys(fact.id for fact in self.facts))
         entry: dict[str, object] = {"order": self.order, "ids": ids, "reason": self.reason}
+        entry["remedies"] = [one.to_json() for one in self.remedies]
         return entry | ({"place": self.place} if self.place else {})
 
 

@@ -78,7 +78,7 @@ def to_json(outcome: Outcome, *, bound: float, proven: bool, seconds: float, see
     status = "optimal" if optimal else "feasible"
     conflicts = list(outcome.conflicts)
     if problem.left_out:
-        conflicts += [Conflict(entry.facts, entry.reason) for entry in problem.left_out]
+        conflicts += [Conflict(entry.facts, entry.reason, entry.remedies, entry.named) for entry in problem.left_out]
         if not planned:
             status = "infeasible"
     timeline = booked(problem, outcome.bookings)

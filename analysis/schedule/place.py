@@ -113,8 +113,15 @@ def choices(timeline: Timeline, operation: Operation, start: int) -> Iterator[Bo
     problem = timeline.problem
     pauses = operation.may_pause and operation.length > 0
     slots = [need for need in operation.needs for _ in range(need.count)]
-    able = {id(need): [one for one in need.candidates if obstacle(timeline, operation, need, one, start) is None]
-            for need in operation.needs}
+    free: dict[tuple[int, int], bool] = {}
+
+    def able(need: Need) -> Iterator[Candidate]:
+        for one in need.candidates:         # looked at when asked for: the first few are mostly enough
+            name = (id(need), one.resource)
+            if name not in free:
+                free[name] = obstacle(timeline, operation, need, one, start) is None
+            if free[name]:
+                yield one
 
     def pick(chosen: tuple[Candidate, ...]) -> Iterator[tuple[Candidate, ...]]:
         if len(chosen) == len(slots):
@@ -123,7 +130,7 @@ def choices(timeline: Timeline, operation: Operation, start: int) -> Iterator[Bo
         need = slots[len(chosen)]
         taken = {one.resource for one in chosen}
         floor = chosen[-1].resource if chosen and slots[len(chosen) - 1] is need else -1
-        for one in able[id(need)]:
+        for one in able(need):
             if one.resource not in taken and one.resource > floor:
                 yield from pick((*chosen, one))
 

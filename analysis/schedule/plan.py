@@ -14,6 +14,7 @@ from analysis.errors import AnalysisRefused
 from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
 from analysis.schedule.check import Violation, check
+from analysis.schedule.explained import explain
 from analysis.schedule.fields import Floats, Ints
 from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.impossible import no_place
@@ -116,6 +117,7 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     read_problem = read(problem)
     raw = cast(Mapping[str, Any], problem)
     stand = _first(read_problem)
+    explain(raw, read_problem)
     first = outcome_of(read_problem, stand)
     best, bound, solver = first, 0.0, stand.solver
     small = sum(operation.state == "planned" for operation in read_problem.operations) <= MOST_TO_PROVE

@@ -17,8 +17,8 @@ from analysis.schedule.reading import Draft, Fault, OrderReader, flat
 from analysis.schedule.values import Axis, ProblemRefused
 
 
-def read(raw: object) -> Problem:
-    """The problem with every order that can be read."""
+def read(raw: object, *, short: bool = False) -> Problem:
+    """The problem with every order that can be read; `short` keeps those as well whose needs too few can meet."""
     top = values.mapping(raw, "")
     now = values.instant(top.get("now"), "now").astimezone(UTC)
     base = datetime.combine(now.date(), time(), UTC)
@@ -30,7 +30,7 @@ def read(raw: object) -> Problem:
     resources = _resources(top.get("resources"), axis, names)
     problem = Problem(base, axis.at(top["now"], "now"), grid, calendars, names, resources, [], [], {},
                       _weights(top.get("weights")), [])
-    _orders(problem, axis, values.listed(top.get("orders"), "orders"))
+    _orders(problem, axis, values.listed(top.get("orders"), "orders"), short)
     _previous(problem, axis, top.get("previous"))
     return problem
 
@@ -103,9 +103,9 @@ def _weights(raw: object) -> dict[str, float]:
     return {name: values.number(given.get(name, 0), f"weights.{name}") for name in WEIGHTS}
 
 
-def _orders(problem: Problem, axis: Axis, raw: object) -> None:
+def _orders(problem: Problem, axis: Axis, raw: object, short: bool) -> None:
     """Reads each order, then leaves out those that wait for what is not there or for each other in a circle."""
-    reader = OrderReader(axis, problem.resources, problem.now)
+    reader = OrderReader(axis, problem.resources, problem.now, short=short)
     drafts: list[Draft] = []
     for index, entry in enumerate(values.listed(raw, "orders")):
         try:

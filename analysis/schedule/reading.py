@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from analysis.schedule import values
@@ -31,10 +31,10 @@ class Draft:
 
 
 class OrderReader:
-    """Reads orders against the resources there are."""
+    """Reads orders against the resources there are; `short` takes needs as well that too few can meet."""
 
-    def __init__(self, axis: Axis, resources: list[Resource], now: int) -> None:
-        self.axis, self.resources, self.now = axis, resources, now
+    def __init__(self, axis: Axis, resources: list[Resource], now: int, *, short: bool = False) -> None:
+        self.axis, self.resources, self.now, self.short = axis, resources, now, short
         self.index = {resource.id: resource.index for resource in resources}
         self.kinds = {resource.kind for resource in resources}
         self.skills = {skill for resource in resources for skill in resource.skills}
@@ -157,9 +157,9 @@ class OrderReader:
         try:
             candidates = self._candidates(draft, need, name, place)
         except Fault:
-            if not past:
+            if not past and not self.short:
                 raise
-            candidates = ()
+            candidates = tuple(able(self.resources, need)) if self.short else ()
         return Need(kind, any_of, skill, count, amount, group, candidates)
 
     def _candidates(self, draft: Draft, need: Need, name: str, place: str) -> tuple[Candidate, ...]:
@@ -171,27 +171,29 @@ class OrderReader:
                          operation, Fact("skill", need.skill))
         key = (need.kind, need.any_of, need.skill, need.amount)
         if key not in self.able:
-            self.able[key] = tuple(self._able(need))
-        able = self.able[key]
-        if len(able) < need.count:
+            self.able[key] = tuple(able(self.resources, need))
+        found = self.able[key]
+        if len(found) < need.count:
             named = [Fact("skill", need.skill)] if need.skill else [Fact("resource", one) for one in need.any_of or ()]
             unknown = [one for one in need.any_of or () if one not in self.index]
             if unknown:
                 raise _fault(order, f"Operation {name} needs {need.count} of {need.words()}; "
                                     f"{', '.join(unknown)} does not exist.", f"{place}.any_of", operation)
             much = f" with room for {need.amount}" if need.amount > 1 else ""
-            raise _fault(order, f"Operation {name} needs {need.count} × {need.words()}{much}; there are {len(able)}.",
+            raise _fault(order, f"Operation {name} needs {need.count} × {need.words()}{much}; there are {len(found)}.",
                          place, operation, *named)
-        return able
+        return found
 
-    def _able(self, need: Need) -> Iterator[Candidate]:
-        for resource in self.resources:
-            if (need.kind in (None, resource.kind) and (need.any_of is None or resource.id in need.any_of)
-                    and need.amount <= resource.capacity and (need.skill is None or need.skill in resource.skills)):
-                lo, hi = resource.usable
-                if need.skill is not None:
-                    lo, hi = max(lo, resource.skills[need.skill][0]), min(hi, resource.skills[need.skill][1])
-                yield Candidate(resource.index, lo, hi)
+
+def able(resources: Sequence[Resource], need: Need) -> Iterator[Candidate]:
+    """Who of the resources can meet a need, and within which instants."""
+    for resource in resources:
+        if (need.kind in (None, resource.kind) and (need.any_of is None or resource.id in need.any_of)
+                and need.amount <= resource.capacity and (need.skill is None or need.skill in resource.skills)):
+            lo, hi = resource.usable
+            if need.skill is not None:
+                lo, hi = max(lo, resource.skills[need.skill][0]), min(hi, resource.skills[need.skill][1])
+            yield Candidate(resource.index, lo, hi)
 
 
 def flat(raw: object, place: str) -> list[str]:

@@ -1,0 +1,61 @@
+"""Orders left out, explained: the smallest set of facts that conflict, and the cheapest single changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from analysis.schedule.clashing import MOST_ASKED, Asked, smallest
+from analysis.schedule.fixed import fix
+from analysis.schedule.jobs import jobs_of
+from analysis.schedule.model import Fact, LeftOut, Problem
+from analysis.schedule.problem import read
+from analysis.schedule.relax import changed
+from analysis.schedule.remedies import Search
+from analysis.schedule.saying import facts, named, sentence
+
+MOST_EXPLAINED = 10                 # jobs; of those beyond it is said what stands in the way and no more
+
+
+def explain(raw: Mapping[str, Any], problem: Problem) -> None:
+    """Put smallest sets and remedies into `problem.left_out`, where they can be found.
+
+    `raw` is the JSON that the problem was read from. What cannot be read, waits in a circle, or has a place by itself
+    and only not beside the other orders keeps the sentence it has.
+    """
+    if not problem.left_out:
+        return
+    out = {entry.order for entry in problem.left_out}
+    stands = {order.id for order in problem.orders for index in order.operations
+              if problem.operations[index].state == "started" or problem.operations[index].pin_start is not None}
+    apart = read({**raw, "orders": [one for one in raw.get("orders") or ()
+                                    if isinstance(one, Mapping) and one.get("id") in out | stands]}, short=True)
+    known = [order for order in apart.orders if order.id in out]
+    jobs = jobs_of(apart, fix(changed(apart, ())), known)
+    for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
+        mine = {apart.orders[one].id for one in orders}
+        _put(problem, mine, _job(apart, mine, out, operations))
+
+
+def _job(apart: Problem, mine: set[str], out: set[str], operations: Sequence[int]) -> LeftOut | None:
+    """What is to be said of the orders of one job; None when nothing better is found."""
+    others = [LeftOut(name, "", ()) for name in sorted(out - mine)]
+    alone = replace(changed(apart, ()), left_out=others)
+    trial = changed(alone, ())
+    fixed = fix(trial)
+    asked = Asked(alone, operations, MOST_ASKED, frozenset({entry.order for entry in trial.left_out} - mine))
+    clash = smallest(asked, fixed)
+    if clash is None:
+        return None
+    said = named(alone, fixed, clash)
+    remedies = Search(asked, fixed, clash).remedies()
+    return LeftOut("", sentence(alone, clash, said), facts(alone, clash), "", remedies, said)
+
+
+def _put(problem: Problem, mine: set[str], found: LeftOut | None) -> None:
+    if found is None:
+        return
+    problem.left_out = [entry if entry.order not in mine else replace(
+        found, order=entry.order, facts=tuple(dict.fromkeys((Fact("order", entry.order), *found.facts))),
+        place=entry.place) for entry in problem.left_out]

@@ -1,0 +1,114 @@
+"""Facts of a problem let go or changed, one at a time: what an explanation tries out.
+
+`changed` gives a problem of its own; the one it comes from stays as it is. A change of a resource reaches all needs,
+so candidates are worked out anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from analysis.schedule.calendars import merged
+from analysis.schedule.model import NEVER, Need, Operation, Problem, Resource, Spans
+from analysis.schedule.reading import able
+
+OF_RESOURCES = ("usable", "skill", "calendar", "more")
+EVER = (-NEVER, NEVER)
+
+
+@dataclass(frozen=True)
+class Change:
+    """One fact as it would be instead. What `subject` is an index of, and `value` is, depends on `kind`.
+
+    usable, skill: resource, (from, until) · calendar: resource, spans added, None for always at work ·
+    pin: operation, (start,), None for none, resources let go as well · hand: operation in hand, (remaining
+    microseconds,), None for none and nothing taken · lag: operation, None for following at once ·
+    pause: operation · hold, release: order, (release,) or None for ever · more: resource of which there is one more,
+    without the validities of the one that is there
+    """
+
+    kind: str
+    subject: int
+    value: tuple[int, ...] | Spans | None = None
+    skill: str = ""
+
+
+def changed(problem: Problem, changes: Iterable[Change]) -> Problem:
+    """A copy of the problem with the changes made."""
+    made = replace(problem, calendars=list(problem.calendars), resources=list(problem.resources),
+                   orders=[replace(one) for one in problem.orders], previous=dict(problem.previous),
+                   operations=[replace(one) for one in problem.operations], left_out=list(problem.left_out))
+    touched = False
+    for change in changes:
+        if change.kind in OF_RESOURCES:
+            _resource(made, change)
+            touched = touched or change.kind != "calendar"
+        elif change.kind == "hold":
+            for index in made.orders[change.subject].operations:
+                one = made.operations[index]
+                one.needs = tuple(replace(need, group=-1) for need in one.needs)
+        elif change.kind == "release":
+            made.orders[change.subject].release = -NEVER if change.value is None else _whole(change.value)
+        else:
+            _operation(made, made.operations[change.subject], change)
+    if touched:
+        known: dict[int, Need] = {}
+        out = {entry.order for entry in made.left_out}
+        for one in made.operations:
+            if one.state == "planned" and made.orders[one.order].id not in out:
+                one.needs = tuple(_anew(made.resources, need, known) for need in one.needs)
+    return made
+
+
+def _whole(value: Sequence[int | tuple[int, int]]) -> int:
+    one = value[0]
+    return one if isinstance(one, int) else one[0]
+
+
+def _resource(problem: Problem, change: Change) -> None:
+    resource = problem.resources[change.subject]
+    pair = EVER if change.value is None or change.kind in ("calendar", "more") else _pair(change.value)
+    if change.kind == "usable":
+        problem.resources[change.subject] = replace(resource, usable=pair)
+    elif change.kind == "skill":
+        problem.resources[change.subject] = replace(resource, skills={**resource.skills, change.skill: pair})
+    elif change.kind == "more":
+        problem.resources.append(replace(resource, index=len(problem.resources), id=f"{resource.id} +", usable=EVER,
+                                         skills=dict.fromkeys(resource.skills, EVER)))
+    elif change.value is None:
+        problem.resources[change.subject] = replace(resource, calendar=None)
+    else:
+        more = [span for span in change.value if isinstance(span, tuple)]
+        problem.calendars.append(merged([*(problem.spans(change.subject) or ()), *more]))
+        problem.calendar_names = [*problem.calendar_names, problem.calendar_names[resource.calendar or 0]]
+        problem.resources[change.subject] = replace(resource, calendar=len(problem.calendars) - 1)
+
+
+def _pair(value: Sequence[int | tuple[int, int]]) -> tuple[int, int]:
+    lo, hi = (one for one in value if isinstance(one, int))
+    return lo, hi
+
+
+def _operation(problem: Problem, operation: Operation, change: Change) -> None:
+    if change.kind == "pin":
+        operation.pin_start = None if change.value is None else _whole(change.value)
+        operation.pin_resources = ()
+    elif change.kind == "lag":
+        operation.after = tuple((before, 0) for before, _ in operation.after)
+    elif change.kind == "pause":
+        operation.may_pause = True
+    elif change.value is None:
+        operation.needs, operation.pin_resources = (), ()
+        if operation.index in problem.previous:
+            problem.previous[operation.index] = (problem.previous[operation.index][0], ())
+    else:
+        operation.remaining = _whole(change.value)
+
+
+def _anew(resources: Sequence[Resource], need: Need, known: dict[int, Need]) -> Need:
+    """The need with its candidates as they are now; needs that shared a tuple of them share one again."""
+    name = id(need.candidates)
+    if name not in known:
+        known[name] = replace(need, candidates=tuple(able(resources, need)))
+    return replace(need, candidates=known[name].candidates)

@@ -1,0 +1,293 @@
+"""Single changes that give a job a place, with what each costs in hours.
+
+| change | hours |
+| --- | --- |
+| validity of an instrument or a skill longer | by how much |
+| somebody at work, or something open, longer | the hours added |
+| pin moved or let go | half of the hours it moves, at least `A_PIN` |
+| work in hand done sooner | by how much |
+| order released sooner | by how much |
+| follows at once, without a lag | the lag |
+| may pause | a quarter of the pause, at least `A_PAUSE` |
+| order does not keep what it holds | `A_HOLD` |
+| somebody gets a skill | `A_SKILL` |
+| one more of a resource | `ONE_MORE` |
+
+The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+
+from analysis.schedule.build import Builder
+from analysis.schedule.calendars import both, merged
+from analysis.schedule.clashing import Asked, Clash, Term
+from analysis.schedule.fields import JOB_PLACED, table
+from analysis.schedule.fixed import Fixed, fix
+from analysis.schedule.model import DAY, MINUTE, NEVER, Booking, Candidate, Fact, Problem, Remedy, Spans
+from analysis.schedule.oracle import Found
+from analysis.schedule.place import Timeline, Use, earliest
+from analysis.schedule.relax import EVER, OF_RESOURCES, Change, changed
+from analysis.schedule.serial import Scheme, best_rule, edd
+
+HOUR = 60 * MINUTE
+A_PIN, A_PAUSE, A_HOLD, A_SKILL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 40.0
+MOST_OFFERED = 2
+MOST_PLANNED = 4                    # changes planned to find those that hold
+MOST_OF_A_KIND = 3                  # resources of a kind, or spans of a calendar, that are tried
+
+
+@dataclass
+class Search:
+    """Looks for the changes of one clash."""
+
+    asked: Asked
+    fixed: Fixed
+    clash: Clash
+    offers: list[tuple[float, Remedy, Change]] = field(default_factory=list)
+
+    @property
+    def problem(self) -> Problem:
+        return self.asked.problem
+
+    def remedies(self) -> tuple[Remedy, ...]:
+        """The cheapest changes that hold when planned."""
+        for term in self.clash.terms:
+            if term.kind in ("usable", "skill", "calendar"):
+                last = sorted(term.changes, key=lambda one: (-self._hi(one), one.subject))[:MOST_OF_A_KIND]
+                for change in last:
+                    self._calendar(change) if term.kind == "calendar" else self._validity(change)
+            elif term.kind in ("pin", "taken"):
+                self._pin(term)
+            else:
+                self._other(term)
+        if sum(hours < A_SKILL for hours, _, _ in self.offers) < MOST_OFFERED:
+            self._more()
+        self.offers.sort(key=lambda one: (one[0], one[1].sentence))
+        kept: list[Remedy] = []
+        for _, remedy, change in self.offers[:MOST_PLANNED]:
+            if len(kept) < MOST_OFFERED and self._holds(change):
+                kept.append(remedy)
+        return tuple(kept)
+
+    def _holds(self, change: Change) -> bool:
+        """Whether the scheme plans the job with the change made, and loses no order that it has without.
+
+        Orders left out that could take what the change gives are there as well: theirs must not be the place.
+        """
+        rivals = self._rivals(change)
+        there = replace(self.problem, left_out=[one for one in self.problem.left_out if one.order not in rivals])
+        left = left_out(changed(there, [change]))
+        return not left & self.mine and left <= self.asked.out | rivals
+
+    def _rivals(self, change: Change) -> set[str]:
+        """The other orders left out that ask for what is changed."""
+        if change.kind in ("hand", "pin"):
+            booking = self.fixed.bookings.get(change.subject)
+            touched = set(booking.resources if booking is not None else ())
+        else:
+            touched = {change.subject} if change.kind in OF_RESOURCES else set()
+        kinds = {self.problem.resources[one].kind for one in touched}
+        out = {one.order for one in self.problem.left_out} - self.mine
+        return {order.id for order in self.problem.orders if order.id in out and any(
+            one.resource in touched or (need.kind in kinds and change.kind in ("skill", "more"))
+            for index in order.operations for need in self.problem.operations[index].needs
+            for one in (*need.candidates, Candidate(-1, 0, 0)))}
+
+    @property
+    def mine(self) -> set[str]:
+        """The orders of the job."""
+        operations = self.problem.operations
+        return {self.problem.orders[operations[one].order].id for one in self.asked.operations}
+
+    def _offer(self, hours: float, sentence: str, facts: tuple[Fact, ...], change: Change,
+               said: dict[str, object]) -> None:
+        cost = round(hours, 2)
+        self.offers.append((cost, Remedy(sentence, facts, cost, {"kind": change.kind, **said}), change))
+
+    def _hi(self, change: Change) -> int:
+        if change.kind == "calendar":
+            return max((end for _, end in self.problem.spans(change.subject) or ()), default=-NEVER)
+        resource = self.problem.resources[change.subject]
+        return (resource.usable if change.kind == "usable" else resource.skills[change.skill])[1]
+
+    def _whole(self, change: Change, *, quick: bool = False) -> Found | None:
+        found = self.asked.found([change], quick=quick)
+        return found if found is not None and found.whole else None
+
+    def _uses(self, found: Found, resource: int) -> list[Booking]:
+        return [one for index, one in found.bookings.items()
+                if resource in one.resources and index not in self.fixed.bookings]
+
+    def _validity(self, change: Change) -> None:
+        """An instrument or a skill that may serve for as long as the job needs it."""
+        found = self._whole(change)
+        uses = [] if found is None else self._uses(found, change.subject)
+        if not uses:
+            return
+        resource, instant = self.problem.resources[change.subject], self.problem.instant
+        lo, hi = resource.usable if change.kind == "usable" else resource.skills[change.skill]
+        low, high = min(lo, *(one.start for one in uses)), max(hi, *(one.end for one in uses))
+        what = f"{resource.id} usable" if change.kind == "usable" else \
+            f"Skill {change.skill} of {resource.id} valid"
+        parts = [f"until {instant(high)} instead of {instant(hi)}"] if high > hi else []
+        parts += [f"from {instant(low)} instead of {instant(lo)}"] if low < lo else []
+        facts = (Fact("resource", resource.id), *([Fact("skill", change.skill)] if change.skill else []))
+        said: dict[str, object] = {"resource": resource.id, "from": _or_none(self.problem, low),
+                                   "until": _or_none(self.problem, high)}
+        self._offer((high - hi + lo - low) / HOUR, f"{what} {' and '.join(parts)} would do.", facts,
+                    Change(change.kind, change.subject, (low, high), change.skill),
+                    said | ({"skill": change.skill} if change.skill else {}))
+
+    def _calendar(self, change: Change) -> None:
+        """The shortest of a few spans by which somebody would have to be at work longer."""
+        old = self.problem.spans(change.subject) or ()
+        tried = sorted(self._longer(change.subject, old), key=lambda span: (_added(old, (span,)), span))
+        spans: Spans | None = next(((span,) for span in tried[:MOST_OF_A_KIND] if self._whole(
+            Change("calendar", change.subject, (span,)), quick=True)), None)
+        if spans is None:
+            found = self._whole(change)
+            uses = [] if found is None else self._uses(found, change.subject)
+            if not uses:
+                return
+            spans = merged((one.start, one.end) for one in uses if one.start < one.end)
+        hours = _added(old, spans) / HOUR
+        name, instant = self.problem.resources[change.subject].id, self.problem.instant
+        if not hours:
+            return
+        words = " and ".join(f"from {instant(start)} to {instant(end)}" for start, end in spans)
+        calendar = self.problem.calendar_names[self.problem.resources[change.subject].calendar or 0]
+        self._offer(hours, f"{name} at work {words}, {hours:g} hours more, would do.",
+                    (Fact("resource", name), Fact("calendar", calendar)),
+                    Change("calendar", change.subject, spans),
+                    {"resource": name, "spans": [[instant(start), instant(end)] for start, end in spans]})
+
+    def _longer(self, resource: int, old: Spans) -> Iterator[tuple[int, int]]:
+        """Spans in which the operation without a place would find room, begun in working time where there is any."""
+        operation, grid = self.problem.operations[self.clash.operation], self.problem.on_grid
+        if operation.pin_start is not None:
+            yield operation.pin_start, operation.pin_start + operation.length
+            return
+        at = grid(self.clash.at)
+        yield at, at + operation.length
+        for start, end in [span for span in old if span[1] > at][:2 * MOST_OF_A_KIND]:
+            yield grid(max(start, at)), grid(max(start, at)) + operation.length
+            early = (end - operation.length) // self.problem.grid * self.problem.grid
+            if early >= at:
+                yield early, end
+
+    def _pin(self, term: Term) -> None:
+        """A pin of the job moved to the first place there is, or one of another order let go."""
+        change = term.changes[0]
+        found = self._whole(change)
+        if found is None:
+            return
+        operation, instant = self.problem.operations[change.subject], self.problem.instant
+        facts = (Fact("pin", operation.id), Fact("operation", operation.id))
+        start = operation.pin_start
+        moved = found.bookings[change.subject].start if term.kind == "pin" else self._again(change.subject, found)
+        hours = max(A_PIN, 0.0 if start is None or moved is None else abs(moved - start) / HOUR / 2)
+        if term.kind == "pin" and start is not None and moved is not None:
+            words = f"{operation.id} pinned to {instant(moved)} instead of {instant(start)} would do."
+            self._offer(hours, words, facts, Change("pin", change.subject, (moved,)),
+                        {"operation": operation.id, "start": instant(moved)})
+            return
+        then = "" if moved is None else f"; it could start {instant(moved)}"
+        self._offer(hours, f"The pin of {operation.id} let go would do{then}.", facts, change,
+                    {"operation": operation.id, "start": None})
+
+    def _again(self, index: int, found: Found) -> int | None:
+        """Where a pinned operation of another order could start beside the job."""
+        problem, operation = self.problem, self.problem.operations[index]
+        timeline = Timeline(problem, {one: [use for use in uses if use.operation != index]
+                                      for one, uses in self.fixed.timeline.uses.items()})
+        for own, booking in found.bookings.items():
+            for resource in booking.resources if own not in self.fixed.bookings else ():
+                timeline.take(resource, Use(booking.start, booking.end, 1, own))
+        waits = [self.fixed.bookings[one].end + lag for one, lag in operation.after if one in self.fixed.bookings]
+        at = max([problem.now, problem.orders[operation.order].release, *waits])
+        booking_again = earliest(timeline, operation, at)
+        return None if booking_again is None else booking_again.start
+
+    def _other(self, term: Term) -> None:
+        """Work in hand, lags, pauses, what an order keeps, its release."""
+        change = term.changes[0]
+        found = self._whole(change)
+        if found is None:
+            return
+        if term.kind in ("hold", "release"):
+            self._of_order(change, found)
+            return
+        operation, instant = self.problem.operations[change.subject], self.problem.instant
+        facts: tuple[Fact, ...] = (Fact("operation", operation.id),)
+        said: dict[str, object] = {"operation": operation.id}
+        if term.kind == "hand":
+            held = self.fixed.bookings[change.subject]
+            first = min((use.start for one in held.resources for use in self._uses(found, one)), default=held.end)
+            left = operation.remaining - (held.end - first)
+            if held.end > first >= self.problem.now and left >= 0:
+                self._offer((held.end - first) / HOUR, f"{operation.id} done by {instant(first)} instead of "
+                            f"{instant(held.end)} would do.", facts, Change("hand", change.subject, (left,)),
+                            {**said, "remaining_minutes": left / MINUTE})
+        elif term.kind == "lag":
+            lag = max(lag for _, lag in operation.after)
+            self._offer(lag / HOUR, f"{operation.id} at once after what it waits for would do.", facts, change, said)
+        elif term.kind == "pause":
+            booking = found.bookings[change.subject]
+            pause = booking.end - booking.start - operation.length
+            words = f"from {instant(booking.start)} to {instant(booking.end)}"
+            self._offer(max(A_PAUSE, pause / HOUR / 4), f"{operation.id} allowed to pause would do; it could stand "
+                        f"{words}.", facts, change, said)
+
+    def _of_order(self, change: Change, found: Found) -> None:
+        order, instant = self.problem.orders[change.subject], self.problem.instant
+        facts, said = (Fact("order", order.id),), {"order": order.id}
+        if change.kind == "hold":
+            self._offer(A_HOLD, f"Order {order.id} not keeping what it holds from operation to operation would do.",
+                        facts, change, {**said})
+            return
+        first = min(one.start for index, one in found.bookings.items() if index in order.operations)
+        self._offer((order.release - first) / HOUR, f"Order {order.id} released {instant(first)} instead of "
+                    f"{instant(order.release)} would do.", facts, Change("release", order.index, (first,)),
+                    {**said, "release": instant(first)})
+
+    def _more(self) -> None:
+        """Somebody who gets a skill, or one more of what a need asks for by its kind."""
+        for need in self.clash.needs:
+            able = {one.resource for one in need.candidates}
+            alike = [one for one in self.problem.resources if need.any_of is None and one.kind == need.kind
+                     and one.capacity >= need.amount]
+            skill = need.skill or ""
+            without = [one for one in alike if need.skill and need.skill not in one.skills]
+            for one in without[:MOST_OF_A_KIND]:
+                change = Change("skill", one.index, EVER, skill)
+                if self._whole(change, quick=True):
+                    self._offer(A_SKILL, f"{one.id} with the skill {skill} would do.",
+                                (Fact("resource", one.id), Fact("skill", skill)), change,
+                                {"resource": one.id, "skill": skill, "from": None, "until": None})
+            model = next((one for one in alike if one.index in able), None)
+            if model is not None and self._whole(Change("more", model.index), quick=True):
+                words = f"One more {need.words()}, at work like {model.id}, would do."
+                self._offer(ONE_MORE, words, (Fact("resource", model.id),), Change("more", model.index),
+                            {"resource": model.id})
+
+
+def left_out(problem: Problem) -> set[str]:
+    """The orders that the scheme leaves out in its first plan, those left out already among them."""
+    fixed = fix(problem)
+    scheme = Scheme(Builder(problem, fixed, problem.weights))
+    board, _, lost = scheme.decoded(edd(scheme))
+    placed = table(best_rule(scheme)[0] if lost else board, JOB_PLACED, len(scheme.jobs.orders))
+    without = [order for job, orders in enumerate(scheme.jobs.orders) if not placed[job] for order in orders]
+    return {one.order for one in problem.left_out} | {problem.orders[one].id for one in without}
+
+
+def _added(old: Spans, spans: Spans) -> int:
+    """How much working time spans add to those there are."""
+    return sum(end - start for start, end in spans) - sum(end - start for start, end in both(old, merged(spans)))
+
+
+def _or_none(problem: Problem, at: int) -> str | None:
+    return None if abs(at) >= NEVER - DAY else problem.instant(at)

@@ -1,0 +1,123 @@
+"""A smallest set of facts in words: what is needed from when on, and what each fact does about it."""
+
+from __future__ import annotations
+
+from analysis.schedule.calendars import clipped, longest
+from analysis.schedule.clashing import Clash, Term
+from analysis.schedule.fixed import Fixed
+from analysis.schedule.model import MINUTE, NEVER, Fact, Named, Problem
+from analysis.schedule.relax import Change
+
+CUT = "The search for the smallest set was cut short, so that some of these facts may not matter."
+
+
+def named(problem: Problem, fixed: Fixed, clash: Clash) -> tuple[Named, ...]:
+    """Each fact of the set with its sentence."""
+    return tuple(Named(term.kind, term.facts, _told(problem, fixed, clash, term)) for term in clash.terms)
+
+
+def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
+    """The whole set as one sentence, and a second one where it may not be the smallest."""
+    operation = problem.operations[clash.operation]
+    needs = ", ".join((f"{need.count} × " if need.count > 1 else "") + need.words() for need in clash.needs)
+    minutes = f"{operation.length / MINUTE:g} minutes"
+    if operation.pin_start is not None:
+        end = operation.pin_start + operation.length
+        when = f"from {problem.instant(operation.pin_start)} to {problem.instant(end)}"
+    else:
+        when = f"for {minutes} from {problem.instant(clash.at)} on"
+    head = f"Operation {operation.id} needs {needs} {when}" if needs else f"Operation {operation.id} is to stand {when}"
+    waits = [problem.operations[one].id for one, _ in operation.after]
+    if waits and operation.pin_start is not None and clash.at > operation.pin_start:
+        head += f", and {', '.join(waits)}, which it waits for, ends {problem.instant(clash.at)} at the earliest"
+    lacks = [f"there are {len(need.candidates)} × {need.words()}" for need in clash.needs
+             if len(need.candidates) < need.count]
+    parts = "; ".join([*lacks, *(one.sentence.removesuffix(".") for one in said)])
+    whole = f"{head}: {parts}." if parts else f"{head}, and there is none free at any time."
+    return whole if clash.whole else f"{whole} {CUT}"
+
+
+def facts(problem: Problem, clash: Clash) -> tuple[Fact, ...]:
+    """The operation, the skills it needs, and the facts of the set."""
+    operation = problem.operations[clash.operation]
+    found = [Fact("operation", operation.id)]
+    found += [Fact("skill", need.skill) for need in clash.needs if need.skill]
+    found += [Fact("operation", problem.operations[one].id) for one, _ in operation.after]
+    return tuple(dict.fromkeys([*found, *(fact for term in clash.terms for fact in term.facts)]))
+
+
+def _told(problem: Problem, fixed: Fixed, clash: Clash, term: Term) -> str:
+    """One fact as a sentence."""
+    if term.kind in ("usable", "skill", "calendar"):
+        return _of_resources(problem, clash, term)
+    subject = term.changes[0].subject
+    if term.kind in ("hold", "release"):
+        order = problem.orders[subject]
+        return f"Order {order.id} keeps what it holds from its first operation to its last." if term.kind == "hold" \
+            else f"Order {order.id} is released {problem.instant(order.release)}."
+    operation = problem.operations[subject]
+    if term.kind == "pause":
+        return f"{operation.id} may not pause."
+    if term.kind == "lag":
+        lags = ", ".join(f"{lag / MINUTE:g} minutes after {problem.operations[one].id}"
+                         for one, lag in operation.after if lag)
+        return f"{operation.id} starts at least {lags}."
+    if term.kind == "pin":
+        who = ", ".join(problem.resources[one].id for one in operation.pin_resources)
+        start = "" if operation.pin_start is None else f" {problem.instant(operation.pin_start)}"
+        return f"{operation.id} is pinned to{start}{' with' if who and start else ''}{' ' + who if who else ''}."
+    booking, order_id = fixed.bookings[subject], problem.orders[operation.order].id
+    who = ", ".join(fact.id for fact in term.facts if fact.kind == "resource")
+    until = problem.instant(booking.end)
+    return f"{who} is in hand for {operation.id} of {order_id} until {until}." if term.kind == "hand" else \
+        f"{who} is pinned to {operation.id} of {order_id} from {problem.instant(booking.start)} to {until}."
+
+
+def _of_resources(problem: Problem, clash: Clash, term: Term) -> str:
+    """Of one resource what limits it; of several how many and the last to serve."""
+    if len(term.changes) == 1:
+        return _limit(problem, clash, term.changes[0]) + "."
+    last = max(term.changes, key=lambda one: (_until(problem, one), -one.subject))
+    kind = problem.resources[last.subject].kind
+    what = f" with skill {last.skill}" if last.skill else ""
+    return f"None of {len(term.changes)} × {kind}{what} can serve; the last is {_limit(problem, clash, last)}."
+
+
+def _until(problem: Problem, change: Change) -> int:
+    """Until when a resource can serve by this fact."""
+    if change.kind == "calendar":
+        return max((end for _, end in problem.spans(change.subject) or ()), default=-NEVER)
+    resource = problem.resources[change.subject]
+    return (resource.usable if change.kind == "usable" else resource.skills[change.skill])[1]
+
+
+def _limit(problem: Problem, clash: Clash, change: Change) -> str:
+    """What limits a resource, without a full stop."""
+    resource = problem.resources[change.subject]
+    if change.kind == "calendar":
+        return _at_work(problem, clash, change.subject)
+    lo, hi = resource.usable if change.kind == "usable" else resource.skills[change.skill]
+    what = f"{resource.id} is usable" if change.kind == "usable" else \
+        f"the skill {change.skill} of {resource.id} is valid"
+    since = f" from {problem.instant(lo)}" if lo > max(problem.now, -NEVER) else ""
+    until = f" until {problem.instant(hi)}" if hi < NEVER else ""
+    return what + (since + until or " now")
+
+
+def _at_work(problem: Problem, clash: Clash, index: int) -> str:
+    """When somebody is at work, as far as the operation without a place is concerned."""
+    name, spans = problem.resources[index].id, problem.spans(index) or ()
+    operation = problem.operations[clash.operation]
+    at = clash.at if operation.pin_start is None else operation.pin_start
+    left = clipped(spans, at, NEVER)
+    if not left:
+        return f"{name} is at work until {problem.instant(spans[-1][1])}" if spans else f"{name} is never at work"
+    if operation.pin_start is not None:
+        before = [end for start, end in spans if end <= at]
+        until = f" until {problem.instant(before[-1])} and" if before else ""
+        if left[0][0] > at:
+            return f"{name} is at work{until} from {problem.instant(left[0][0])}"
+        return f"{name} is at work until {problem.instant(left[0][1])}"
+    start, end = longest(left) or (at, at)
+    return f"{name} is at work for at most {(end - start) / MINUTE:g} minutes at a stretch, from " \
+           f"{problem.instant(start)} to {problem.instant(end)}"
