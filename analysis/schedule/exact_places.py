@@ -47,7 +47,8 @@ def fits(problem: Problem, operation: Operation, one: Candidate, low: int, high:
     length = operation.length
     low, high = max(low, one.lo), min(high, one.hi - length)
     found: list[int] = []
-    for start, end in problem.spans(one.resource) or ALWAYS:
+    spans = problem.spans(one.resource)
+    for start, end in ALWAYS if spans is None else spans:
         if start > high:
             break
         if end >= low:

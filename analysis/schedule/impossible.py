@@ -72,10 +72,13 @@ def _why(problem: Problem, operation: Operation, at: int) -> tuple[str, tuple[Fa
 
 def _gone(problem: Problem, need: Need) -> str:
     """Until when the last of the candidates could have served."""
-    ends = [(min(one.hi, max((end for _, end in problem.spans(one.resource) or ()), default=NEVER)), one.resource)
-            for one in need.candidates]
+    def last(resource: int) -> int:
+        spans = problem.spans(resource)
+        return NEVER if spans is None else max((end for _, end in spans), default=-NEVER)
+
+    ends = [(min(one.hi, last(one.resource)), one.resource) for one in need.candidates]
     until, resource = max(ends, default=(NEVER, -1))
-    if resource < 0 or until >= NEVER:
+    if resource < 0 or until >= NEVER or until <= -NEVER:
         return "there is no working time of it left"
     return f"the last of it, {problem.resources[resource].id}, is there until {problem.instant(until)}"
 
@@ -114,8 +117,12 @@ def _no_common(problem: Problem, operation: Operation, at: int, minutes: str) ->
 
 def _open(problem: Problem, need: Need, at: int) -> Spans:
     """When at least one candidate of a need is there."""
+    def spans(resource: int) -> Spans:
+        found = problem.spans(resource)
+        return ((at, NEVER),) if found is None else found
+
     return merged(span for one in need.candidates for span in clipped(
-        problem.spans(one.resource) or ((at, NEVER),), max(at, one.lo), one.hi))
+        spans(one.resource), max(at, one.lo), one.hi))
 
 
 def _length(window: tuple[int, int]) -> int:

@@ -92,7 +92,8 @@ def stretches(problem: Problem, operation: Operation, booking: Booking) -> tuple
 def obstacle(timeline: Timeline, operation: Operation, need: Need, candidate: Candidate, start: int) -> Obstacle | None:
     """What keeps this candidate alone from serving the operation at `start`."""
     problem, resource = timeline.problem, candidate.resource
-    spans = problem.spans(resource) or ALWAYS
+    found = problem.spans(resource)
+    spans = ALWAYS if found is None else found  # an empty calendar is one of somebody who is never there
     pauses = operation.may_pause and operation.length > 0
     begin = first_open(spans, start, operation.length, may_pause=pauses)
     if begin != start:
