@@ -16,13 +16,14 @@ from analysis.schedule.remedies import Search
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 10                 # jobs; of those beyond it is said what stands in the way and no more
+NONE = "No single change was found that would do."
 
 
 def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     """Put smallest sets and remedies into `problem.left_out`, where they can be found.
 
-    `raw` is the JSON that the problem was read from. What cannot be read, waits in a circle, or has a place by itself
-    and only not beside the other orders keeps the sentence it has.
+    `raw` is the JSON that the problem was read from. What cannot be read or waits in a circle keeps the sentence it
+    has. Of an order that has a place and only not beside the other orders so much is said, without a set.
     """
     if not problem.left_out:
         return
@@ -47,10 +48,23 @@ def _job(apart: Problem, mine: set[str], out: set[str], operations: Sequence[int
     asked = Asked(alone, operations, MOST_ASKED, frozenset({entry.order for entry in trial.left_out} - mine))
     clash = smallest(asked, fixed)
     if clash is None:
-        return None
+        return _crowded(alone, asked)
     said = named(alone, fixed, clash)
     remedies = Search(asked, fixed, clash).remedies()
-    return LeftOut("", sentence(alone, clash, said), facts(alone, clash), "", remedies, said)
+    words = sentence(alone, clash, said) + ("" if remedies else f" {NONE}")
+    return LeftOut("", words, facts(alone, clash), "", remedies, said)
+
+
+def _crowded(problem: Problem, asked: Asked) -> LeftOut | None:
+    """What is said of a job that has a place beside what is fixed, and only not beside the other orders."""
+    found = asked.found(())
+    if found is None or not found.whole:
+        return None
+    last = max(found.bookings, key=lambda one: (found.bookings[one].end, one))
+    operation = problem.operations[last]
+    words = (f"Beside work in hand and pins alone there is a place, and {operation.id} would end "
+             f"{problem.instant(found.bookings[last].end)}; beside the orders that are planned there is none.")
+    return LeftOut("", words, (Fact("operation", operation.id),))
 
 
 def _put(problem: Problem, mine: set[str], found: LeftOut | None) -> None:

@@ -54,11 +54,26 @@ def fix(problem: Problem) -> Fixed:
         if problem.orders[operation.order].id not in out:
             _pinned(problem, fixed, operation)
             out = {entry.order for entry in problem.left_out}
+    out = _with_those_that_wait(problem, out)
     for index in [one for one, booking in fixed.bookings.items() if problem.operations[one].state == "planned"]:
         if problem.orders[problem.operations[index].order].id in out:
             del fixed.bookings[index]
     fixed.timeline = _timeline(problem, fixed.bookings)
     return fixed
+
+
+def _with_those_that_wait(problem: Problem, out: set[str]) -> set[str]:
+    """Leave out as well the orders that wait for an operation of one left out, unless it is in hand."""
+    for order in problem.orders:
+        for operation in (problem.operations[index] for index in order.operations):
+            for other in (problem.operations[before] for before, _ in operation.after):
+                whose = problem.orders[other.order].id
+                if order.id not in out and whose in out and other.state == "planned":
+                    facts = (*facts_of(problem, operation), *facts_of(problem, other))
+                    problem.left_out.append(LeftOut(order.id, f"Operation {operation.id} waits for {other.id} of order "
+                                                              f"{whose}, which is left out.", facts))
+                    return _with_those_that_wait(problem, out | {order.id})
+    return out
 
 
 def _rank(problem: Problem, operation: Operation) -> tuple[float, int, str]:

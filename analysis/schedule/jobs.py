@@ -72,6 +72,8 @@ def _joined(problem: Problem, orders: Sequence[Order]) -> list[list[int]]:
     for order in orders:
         for index in order.operations:
             for before, _ in problem.operations[index].after:
+                if problem.operations[before].order not in leader:
+                    continue        # work in hand of an order that is left out: it stands, and nothing moves with it
                 one, two = sorted((lead(order.index), lead(problem.operations[before].order)))
                 leader[two] = one
     found: dict[int, list[int]] = {}

@@ -159,7 +159,7 @@ class Search:
             return
         words = " and ".join(f"from {instant(start)} to {instant(end)}" for start, end in spans)
         calendar = self.problem.calendar_names[self.problem.resources[change.subject].calendar or 0]
-        self._offer(hours, f"{name} at work {words}, {hours:g} hours more, would do.",
+        self._offer(hours, f"{name} at work {words}, {hours:g} h more, would do.",
                     (Fact("resource", name), Fact("calendar", calendar)),
                     Change("calendar", change.subject, spans),
                     {"resource": name, "spans": [[instant(start), instant(end)] for start, end in spans]})
@@ -190,7 +190,9 @@ class Search:
         moved = found.bookings[change.subject].start if term.kind == "pin" else self._again(change.subject, found)
         hours = max(A_PIN, 0.0 if start is None or moved is None else abs(moved - start) / HOUR / 2)
         if term.kind == "pin" and start is not None and moved is not None:
-            words = f"{operation.id} pinned to {instant(moved)} instead of {instant(start)} would do."
+            who = ", ".join(self.problem.resources[one].id for one in operation.pin_resources)
+            words = f"{operation.id} pinned to {instant(moved)} instead of {instant(start)}" \
+                    f"{' and not to ' + who if who else ''} would do."
             self._offer(hours, words, facts, Change("pin", change.subject, (moved,)),
                         {"operation": operation.id, "start": instant(moved)})
             return

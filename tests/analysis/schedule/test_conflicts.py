@@ -183,3 +183,41 @@ def test_one_job_without_a_place_leaves_the_others_planned_and_said_the_same_eac
     resource(problem, "ann")["skills"]["timing"] = EVER
     assert planned(problem)["conflicts"] == planned(problem)["conflicts"]
     assert set(planned(problem)["bookings"]) == {"b"}
+
+
+def test_an_order_that_waits_for_one_that_is_left_out_is_left_out_with_the_same_reason():
+    problem = shop(order("W-1", timing("a", pin={"start": at(2, "07:00"), "resources": ["bob"]})),
+                   order("W-2", timing("b", after=["a"])), order("W-3", timing("c", after=["b"])),
+                   order("W-4", timing("d")))
+    made = planned(problem)
+    assert {one["order"] for one in made["unscheduled"]} == {"W-1", "W-2", "W-3"}
+    assert set(made["bookings"]) == {"d"}
+    for entry in made["unscheduled"]:
+        assert {"a", "bob"} <= set(entry["ids"])
+        for remedy in entry["remedies"]:
+            assert planned(remedied(problem, remedy["change"]))["unscheduled"] == []
+
+
+def test_of_two_orders_for_one_gap_the_other_is_told_that_it_is_the_orders_planned():
+    problem = shop(order("W-1", timing("a", 300)), order("W-2", timing("b", 300)), calendars={
+        "early": [[at(2, "06:00"), at(2, "14:00")]], "late": []})
+    entry, = planned(problem)["unscheduled"]
+    assert entry["order"] == "W-2"
+    assert "beside the orders that are planned there is none" in entry["reason"]
+    assert entry["remedies"] == []
+
+
+def test_where_two_things_are_in_the_way_it_is_said_that_no_single_change_will_do():
+    problem = shop(order("W-1", timing("a", 540), {"id": "z", "minutes": 600, "needs": [{"any_of": ["cat"]}]}))
+    entry, = planned(problem)["unscheduled"]
+    assert entry["remedies"] == []
+    assert entry["reason"].endswith("No single change was found that would do.")
+
+
+def test_the_checker_looks_at_the_ids_of_remedies():
+    problem = shop(order("W-1", timing("a", 540)))
+    made = planned(problem)
+    made["unscheduled"][0]["remedies"][0]["ids"] = ["nobody"]
+    assert {one.rule for one in check(problem, made)} == {"unscheduled"}
+    made["conflicts"][0]["remedies"][0]["change"]["resource"] = "nothing"
+    assert {one.rule for one in check(problem, made)} == {"unscheduled", "conflicts"}

@@ -15,7 +15,7 @@ from analysis.schedule.plan import _first, plan
 from analysis.schedule.problem import read
 from analysis.schedule.relax import changed
 from tests.analysis.schedule.changed import remedied
-from tests.analysis.schedule.small_problems import moment, problems
+from tests.analysis.schedule.small_problems import advanced, moment, problems
 from tests.bench.schedule import loaded
 
 
@@ -49,6 +49,20 @@ def test_each_remedy_gives_the_order_a_place(problem):
             left = {one["order"] for one in again["unscheduled"]}
             assert entry["order"] not in left, remedy
             assert len(left) < len(out), remedy
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.data(), problems())
+def test_remedies_work_as_well_when_the_day_has_moved_on_and_somebody_is_gone(data, problem):
+    problem, _ = advanced(data, problem, plan(problem, seconds=0))
+    calendar = data.draw(st.sampled_from(sorted(problem["calendars"])))
+    problem["calendars"][calendar] = [span for span in problem["calendars"][calendar] if span[0] < moment(30 * 60)]
+    made = plan(problem, seconds=0)
+    for entry in made["unscheduled"]:
+        event(f"{len(entry['remedies'])} remedies")
+        for remedy in entry["remedies"]:
+            again = plan(remedied(problem, remedy["change"]), seconds=0)
+            assert entry["order"] not in {one["order"] for one in again["unscheduled"]}, remedy
 
 
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
