@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import date, datetime
+from datetime import date, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -15,6 +15,7 @@ from jobs.fleet.models import Engine, EngineType, Installation, Unit
 from jobs.ledger.models import Chain, Entry, Subject
 from jobs.orders.models import Analysis, Finding, OrderStep, Trace, TraceBytes, WorkOrder
 from jobs.people.models import Person, Qualification, RoleGrant, Skill
+from jobs.planning.models import Absence, Holiday, Place, Plan, Planning, Rota, ShiftPattern, ShiftSpan
 from jobs.signoffs.models import JobCard, SignOff, Voiding
 from jobs.tooling.models import Calibration, Instrument
 from tests.api.conftest import Caller
@@ -33,6 +34,13 @@ BUDGETS = {
     "engines/": 7,
     "engine-types/": 6,
     "people/": 8,
+    "absences/": 5,
+    "places/": 5,
+    "shift-patterns/": 6,
+    "rotas/": 5,
+    "days-without-shifts/": 5,
+    "plans/": 5,
+    "plannings/": 7,
     "errands/": 5,
     "history/": 6,
 }
@@ -53,7 +61,8 @@ class Filler:
     def __call__(self, n: int) -> None:
         numbers = range(self.made, self.made + n)
         self.made += n
-        for fill in (self.fleet, self.orders, self.traces, self.signoffs, self.tooling, self.people, self.ledger):
+        made = (self.fleet, self.orders, self.traces, self.signoffs, self.tooling, self.people, self.planning)
+        for fill in (*made, self.ledger):
             fill(numbers)
 
     def fleet(self, numbers: range) -> None:
@@ -152,6 +161,33 @@ class Filler:
         Qualification.objects.bulk_create(
             Qualification(person=one, skill=self.skill, valid_from=date(2024, 1, 1)) for one in made
         )
+
+    def planning(self, numbers: range) -> None:
+        shop, who = self.order.shop, self.order.technician
+        assert who is not None
+        days = {n: date(2027, 1, 1) + timedelta(days=n) for n in numbers}
+        patterns = ShiftPattern.objects.bulk_create(ShiftPattern(shop=shop, name=f"Pattern {n}") for n in numbers)
+        ShiftSpan.objects.bulk_create(
+            ShiftSpan(pattern=one, weekday=0, starts=time(6), minutes=480) for one in patterns
+        )
+        Place.objects.bulk_create(
+            Place(shop=shop, name=f"Bay {n}", pattern=one) for n, one in zip(numbers, patterns, strict=True)
+        )
+        Rota.objects.bulk_create(
+            Rota(person=who, pattern=one, valid_from=days[n]) for n, one in zip(numbers, patterns, strict=True)
+        )
+        Holiday.objects.bulk_create(Holiday(shop=shop, day=day, name="x") for day in days.values())
+        Absence.objects.bulk_create(
+            Absence(shop=shop, person=who, starts_at=self.at + timedelta(days=n), entered_by=who) for n in numbers
+        )
+        asked = Planning.objects.bulk_create(
+            Planning(shop=shop, purpose="plan", asked_by=who, asked_at=self.at) for _ in numbers
+        )
+        Plan.objects.bulk_create(
+            Plan(shop=shop, planning=one, title="x", problem={}, plan={}, version=1000 + n, accepted_by=who,
+                 accepted_at=self.at)
+            for n, one in zip(numbers, asked, strict=True)
+        )  # fmt: skip
 
     def ledger(self, numbers: range) -> None:
         head = Chain.objects.get(code=self.order.shop.code)

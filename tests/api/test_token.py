@@ -89,4 +89,6 @@ def test_a_session_with_its_csrf_token_writes(technician: Person) -> None:
 def test_me_tells_what_one_may_do(as_technician: Caller, as_auditor: Caller) -> None:
     assert as_technician.read("me/").json()["roles"] == ["technician"]
     assert "do-step" in as_technician.read("me/").json()["may"]
-    assert as_auditor.read("me/").json()["may"] == ["export-history", "read-history", "see-work", "verify-ledger"]
+    assert as_auditor.read("me/").json()["may"] == [
+        "export-history", "read-history", "see-plan", "see-work", "verify-ledger"
+    ]  # fmt: skip
