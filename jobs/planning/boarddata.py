@@ -127,19 +127,21 @@ def _conflicts(version: Any) -> list[Mapping[str, Any]]:
 
 
 def _left_out(board: Board, version: Any) -> list[Json]:
-    """Open orders without a place on the board, with the reason where the plan gives one."""
-    reasons = {one["order"]: one["reason"] for one in (version.plan["unscheduled"] if version is not None else [])}
+    """Open orders without a place on the board, with why and what would give them one, where the plan knows."""
+    told = {one["order"]: one for one in (version.plan["unscheduled"] if version is not None else [])}
     placed = {board.work[key].order for key in board.stands}
-    return [
-        {
+    found = []
+    for key in board.orders:
+        if key in placed:
+            continue
+        entry = told.get(key) or {"reason": "Requested since the plan in force was made."}
+        found.append({
             "order": key,
             "name": board.called(key),
-            "reason": said(reasons[key], board.names, board.zone) if key in reasons else
-            "Requested since the plan in force was made.",
-        }
-        for key in board.orders
-        if key not in placed
-    ]  # fmt: skip
+            "reason": said(entry["reason"], board.names, board.zone),
+            "ways_out": [said(way["sentence"], board.names, board.zone) for way in entry.get("remedies", ())],
+        })  # fmt: skip
+    return found
 
 
 def _held(facts: ShopFacts) -> list[Json]:

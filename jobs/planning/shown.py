@@ -17,14 +17,17 @@ Json = dict[str, Any]
 
 @dataclass
 class Alternative:
-    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why."""
+    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why.
+
+    `left_out` are (unit, why it has no place, single changes that would give it one, the cheapest first).
+    """
 
     plan: Plan
     moves: list[tuple[str, str, str]] = field(default_factory=list)
     late: list[tuple[str, str, list[str]]] = field(default_factory=list)
     promises: list[str] = field(default_factory=list)
     ends: list[tuple[str, str, str, str]] = field(default_factory=list)
-    left_out: list[tuple[str, str]] = field(default_factory=list)
+    left_out: list[tuple[str, str, list[str]]] = field(default_factory=list)
     conflicts: list[str] = field(default_factory=list)
 
 
@@ -50,7 +53,8 @@ def alternative(plan: Plan) -> Alternative:
         found.ends.append((names.get(one["order"], one["order"]), moment(before, zone), moment(after, zone),
                            f"{by} {'later' if after > before else 'earlier'}"))  # fmt: skip
     for one in made["unscheduled"]:
-        found.left_out.append((names.get(one["order"], one["order"]), said(one["reason"], names, zone)))
+        ways_out = [said(way["sentence"], names, zone) for way in one.get("remedies", ())]
+        found.left_out.append((names.get(one["order"], one["order"]), said(one["reason"], names, zone), ways_out))
     reasons = {one["reason"] for one in made["unscheduled"]}
     found.conflicts = [
         said(one["sentence"], names, zone) for one in made["conflicts"] if one["sentence"] not in reasons

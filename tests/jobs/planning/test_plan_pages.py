@@ -246,3 +246,28 @@ def test_another_shop_sees_nothing_of_it(
     assert "No plan is in force" in other.get("/plan/").content.decode() or "no open work order" in other.get(
         "/plan/"
     ).content.decode()
+
+
+def test_an_order_without_a_place_is_told_why_and_what_would_give_it_one(
+    desk: Client, yard: Yard, run_errands: Callable[[], int], at: datetime
+) -> None:
+    """Both probes fall due before anybody can use them: every order is left out, with the probes by name."""
+    from jobs.tooling.models import Instrument
+
+    Instrument.objects.filter(shop=yard.shop, kind="probe").update(due_on=at.date() - timedelta(days=1))
+    desk.post("/plan/ask/", {"why": "", "seconds": "3.0"})
+    Planning.objects.update(seconds=0.2)
+    run_errands()
+    asked = Planning.objects.get()
+    assert asked.failure == ""
+    (plan, *_) = asked.plans.all()
+    assert {one["order"] for one in plan.plan["unscheduled"]} == {one.number for one in yard.orders.values()}
+    page = desk.get(f"/plan/asked/{asked.pk}/").content.decode()
+    left_out = page.split("Left out", 1)[1].split("</section>")[0]
+    assert "PR-07" in left_out
+    assert "7019" in left_out
+    for inner in ("person-", "place-", "BY-2026-"):
+        assert inner not in left_out
+    ways = [way["sentence"] for one in plan.plan["unscheduled"] for way in one["remedies"]]
+    assert ways
+    assert left_out.count("<ul>") >= 1
