@@ -57,11 +57,12 @@ class Asked:
         found = self.found(changes)
         return found is not None and found.whole
 
-    def _look(self, changes: Sequence[Change], quick: bool = False) -> Found:
+    def _look(self, changes: Sequence[Change], quick: bool = False, *, afresh: bool = False) -> Found:
         made = changed(self.problem, changes)
         fixed = fix(made)
         mine = {made.orders[made.operations[one].order].id for one in self.operations}
-        found = place_all(made, fixed, self.operations, self.places, self._before(fixed), quick=quick)
+        found = place_all(made, fixed, self.operations, self.places,
+                          None if afresh else self._before(fixed), quick=quick)
         if {entry.order for entry in made.left_out} - mine - self.out:
             found.lacking = found.lacking if found.lacking >= 0 else self.operations[-1]
         return found
@@ -135,7 +136,7 @@ def _needed(asked: Asked, index: int, gone: list[Term]) -> list[Need]:
         return list(operation.needs)
     for need in operation.needs:
         whole, operation.needs = operation.needs, tuple(one for one in operation.needs if one is not need)
-        found = asked._look(_changes(gone)) if asked.left > 0 else None
+        found = asked._look(_changes(gone), afresh=True) if asked.left > 0 else None
         asked.left -= 1
         operation.needs = whole
         if found is not None and (found.whole or index in found.bookings):

@@ -12,7 +12,7 @@ from analysis.schedule.jobs import jobs_of
 from analysis.schedule.model import Fact, LeftOut, Problem
 from analysis.schedule.problem import read
 from analysis.schedule.relax import changed
-from analysis.schedule.remedies import Search
+from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 10                 # jobs; of those beyond it is said what stands in the way and no more
@@ -28,15 +28,20 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     if not problem.left_out:
         return
     out = {entry.order for entry in problem.left_out}
-    stands = {order.id for order in problem.orders for index in order.operations
-              if problem.operations[index].state == "started" or problem.operations[index].pin_start is not None}
-    apart = read({**raw, "orders": [one for one in raw.get("orders") or ()
-                                    if isinstance(one, Mapping) and one.get("id") in out | stands]}, short=True)
+    apart = read({**raw, "orders": _concerned(raw, problem, out)}, short=True)
     known = [order for order in apart.orders if order.id in out]
     jobs = jobs_of(apart, fix(changed(apart, ())), known)
     for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
         mine = {apart.orders[one].id for one in orders}
         _put(problem, mine, _job(apart, mine, out, operations))
+
+
+def _concerned(raw: Mapping[str, Any], problem: Problem, out: set[str]) -> list[Any]:
+    """The orders left out and those with something fixed; of a small problem all, so that no remedy costs a place."""
+    ids = {order.id for order in problem.orders for index in order.operations
+           if len(problem.operations) <= MOST_TO_PLAN_WHOLE or problem.operations[index].state == "started"
+           or problem.operations[index].pin_start is not None}
+    return [one for one in raw.get("orders") or () if isinstance(one, Mapping) and one.get("id") in out | ids]
 
 
 def _job(apart: Problem, mine: set[str], out: set[str], operations: Sequence[int]) -> LeftOut | None:

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.schedule.calendars import merged
-from analysis.schedule.model import NEVER, Need, Operation, Problem, Resource, Spans
+from analysis.schedule.model import NEVER, Candidate, Need, Operation, Problem, Resource, Spans
 from analysis.schedule.reading import able
 
 OF_RESOURCES = ("usable", "skill", "calendar", "more")
@@ -53,7 +53,7 @@ def changed(problem: Problem, changes: Iterable[Change]) -> Problem:
         else:
             _operation(made, made.operations[change.subject], change)
     if touched:
-        known: dict[int, Need] = {}
+        known: dict[Name, tuple[Candidate, ...]] = {}
         out = {entry.order for entry in made.left_out}
         for one in made.operations:
             if one.state == "planned" and made.orders[one.order].id not in out:
@@ -106,9 +106,12 @@ def _operation(problem: Problem, operation: Operation, change: Change) -> None:
         operation.remaining = _whole(change.value)
 
 
-def _anew(resources: Sequence[Resource], need: Need, known: dict[int, Need]) -> Need:
-    """The need with its candidates as they are now; needs that shared a tuple of them share one again."""
-    name = id(need.candidates)
+Name = tuple[str | None, tuple[str, ...] | None, str | None, int]
+
+
+def _anew(resources: Sequence[Resource], need: Need, known: dict[Name, tuple[Candidate, ...]]) -> Need:
+    """The need with its candidates as they are now; needs read alike share one tuple of them again."""
+    name = (need.kind, need.any_of, need.skill, need.amount)
     if name not in known:
-        known[name] = replace(need, candidates=tuple(able(resources, need)))
-    return replace(need, candidates=known[name].candidates)
+        known[name] = tuple(able(resources, need))
+    return replace(need, candidates=known[name])

@@ -13,7 +13,8 @@
 | somebody gets a skill | `A_SKILL` |
 | one more of a resource | `ONE_MORE` |
 
-The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans.
+The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans: up
+to `MOST_TO_PLAN_WHOLE` operations with all other orders, beyond that beside what is fixed and what is left out.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from analysis.schedule.serial import Scheme, best_rule, edd
 HOUR = 60 * MINUTE
 A_PIN, A_PAUSE, A_HOLD, A_SKILL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 40.0
 MOST_OFFERED = 2
+MOST_TO_PLAN_WHOLE = 200            # operations up to which they are planned with all other orders
 MOST_PLANNED = 4                    # changes planned to find those that hold
 MOST_OF_A_KIND = 3                  # resources of a kind, or spans of a calendar, that are tried
 
@@ -83,16 +85,19 @@ class Search:
         return not left & self.mine and left <= self.asked.out | rivals
 
     def _rivals(self, change: Change) -> set[str]:
-        """The other orders left out that ask for what is changed."""
+        """The other orders left out that ask for what is changed, or that are pinned where a pin goes."""
+        out = {one.order for one in self.problem.left_out} - self.mine
+        if len(self.problem.operations) <= MOST_TO_PLAN_WHOLE:
+            return out
         if change.kind in ("hand", "pin"):
             booking = self.fixed.bookings.get(change.subject)
             touched = set(booking.resources if booking is not None else ())
         else:
             touched = {change.subject} if change.kind in OF_RESOURCES else set()
         kinds = {self.problem.resources[one].kind for one in touched}
-        out = {one.order for one in self.problem.left_out} - self.mine
         return {order.id for order in self.problem.orders if order.id in out and any(
-            one.resource in touched or (need.kind in kinds and change.kind in ("skill", "more"))
+            (change.kind == "pin" and self.problem.operations[index].pin_start is not None)
+            or one.resource in touched or (need.kind in kinds and change.kind in ("skill", "more"))
             for index in order.operations for need in self.problem.operations[index].needs
             for one in (*need.candidates, Candidate(-1, 0, 0)))}
 

@@ -30,7 +30,8 @@ def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
     waits = [problem.operations[one].id for one, _ in operation.after]
     if waits and operation.pin_start is not None and clash.at > operation.pin_start:
         head += f", and {', '.join(waits)}, which it waits for, ends {problem.instant(clash.at)} at the earliest"
-    lacks = [f"there are {len(need.candidates)} × {need.words()}" for need in clash.needs
+    lacks = [f"there are {len(need.candidates)} × {need.words()}"
+             f"{f' with room for {need.amount}' if need.amount > 1 else ''}" for need in clash.needs
              if len(need.candidates) < need.count]
     parts = "; ".join([*lacks, *(one.sentence.removesuffix(".") for one in said)])
     whole = f"{head}: {parts}." if parts else f"{head}, and there is none free at any time."

@@ -221,3 +221,10 @@ def test_the_checker_looks_at_the_ids_of_remedies():
     assert {one.rule for one in check(problem, made)} == {"unscheduled"}
     made["conflicts"][0]["remedies"][0]["change"]["resource"] = "nothing"
     assert {one.rule for one in check(problem, made)} == {"unscheduled", "conflicts"}
+
+
+def test_a_skill_that_is_got_does_not_stand_for_another_that_nobody_has():
+    problem = shop(order("W-1", *({"id": name, "minutes": 60, "needs": [{"kind": "person", "skill": name}]}
+                                  for name in ("welding", "lifting"))))
+    entry, = plan(problem, seconds=0)["unscheduled"]
+    assert entry["remedies"] == []
