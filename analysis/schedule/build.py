@@ -2,142 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import combinations_with_replacement, pairwise, product
+from itertools import pairwise
 
 import numpy as np
 
 from analysis.schedule import fields as f
-from analysis.schedule.calendars import common
 from analysis.schedule.fields import FAR, Floats, Ints
 from analysis.schedule.fixed import Fixed, slots
 from analysis.schedule.jobs import Jobs, jobs_of
 from analysis.schedule.kernel_time import book
-from analysis.schedule.model import DAY, MINUTE, NEVER, Need, Operation, Problem, Spans
+from analysis.schedule.model import DAY, MINUTE, Need, Operation, Problem
+from analysis.schedule.numbered import Calendars, ints, pointers
+from analysis.schedule.signatures import Signatures, ease_of
 from analysis.schedule.starts import Starts
 
 MOST_DAYS = 1000                    # that have an index of their own; what is later is searched for from the last one
-MOST_MIXES = 60                     # choices of calendars looked at for one operation that may pause
-
-
-def ints(values: Iterable[int]) -> Ints:
-    """An int64 array."""
-    return np.fromiter(values, np.int64)
-
-
-def pointers(lists: Sequence[Sequence[int]]) -> tuple[Ints, Ints]:
-    """Ranges and the flat list."""
-    return ints(np.cumsum([0, *map(len, lists)]).tolist()), ints(one for entries in lists for one in entries)
-
-
-class Calendars:
-    """Every calendar the scheme asks for, numbered; 0 is always open."""
-
-    def __init__(self, problem: Problem) -> None:
-        self.problem = problem
-        self.spans: list[Spans] = [()]
-        self.known: dict[tuple[int, ...], int] = {(): 0}
-        self.of = [0 if one.calendar is None else self.number((one.calendar,)) for one in problem.resources]
-
-    def number(self, calendars: Iterable[int]) -> int:
-        """The calendar that is open when all of these are."""
-        key = tuple(sorted(set(calendars)))
-        if key not in self.known:
-            self.known[key] = len(self.spans)
-            self.spans.append(common(self.problem.calendars[one] for one in key))
-        return self.known[key]
-
-    def add(self, spans: Spans) -> int:
-        """Number for spans of their own."""
-        self.spans.append(spans)
-        return len(self.spans) - 1
-
-    def by_day(self, pointer: Ints, ends: Ints, days: int) -> Ints:
-        """For each calendar and day, the first span that ends after the beginning of that day."""
-        midnights = np.arange(days, dtype=np.int64) * DAY
-        return np.concatenate([low + np.searchsorted(ends[low:high], midnights, side="right")
-                               for low, high in pairwise(pointer.tolist())]).astype(np.int64)
-
-    def arrays(self) -> tuple[Ints, Ints, Ints, Ints]:
-        """Ranges, starts, ends, open time before."""
-        before = [np.cumsum([0, *(end - start for start, end in spans)])[:-1].tolist() for spans in self.spans]
-        return (pointers([[0] * len(spans) for spans in self.spans])[0],
-                ints(start for spans in self.spans for start, _ in spans),
-                ints(end for spans in self.spans for _, end in spans), ints(one for part in before for one in part))
-
-
-class Signatures:
-    """Operations with the same needs share their candidates and mixes of calendars.
-
-    Where all candidates of a need are asked for alike (probes, bays), orders begin with each in turn: when one is
-    withdrawn, few orders are hit.
-    """
-
-    def __init__(self, problem: Problem, calendars: Calendars, ease: Sequence[float]) -> None:
-        self.problem, self.calendars, self.ease = problem, calendars, ease
-        self.known: dict[tuple[object, ...], int] = {}
-        self.alike: dict[int, bool] = {}
-        self.mixed: dict[tuple[object, ...], list[tuple[int, tuple[int, ...]]]] = {}
-        self.slots: list[list[int]] = []            # per signature, numbers of slots
-        self.candidates: list[list[tuple[int, int, int]]] = []
-        self.mixes: list[list[tuple[int, tuple[int, ...]]]] = []
-
-    def number(self, operation: Operation) -> int:
-        pauses = operation.may_pause and operation.length > 0
-        # Needs read alike share one tuple of candidates, and its identity is quicker to compare than what is in it.
-        needs = tuple((need.count, id(need.candidates)) for need in operation.needs)
-        key = (pauses, needs, tuple(self._turn(need, operation.order) for need in operation.needs))
-        if key not in self.known:
-            self.known[key] = len(self.slots)
-            self.slots.append([])
-            for need in slots(operation):
-                self.slots[-1].append(len(self.candidates))
-                able = sorted(need.candidates, key=lambda one: (self.ease[one.resource], one.resource))
-                turn = self._turn(need, operation.order)
-                self.candidates.append([(one.resource, one.lo, one.hi) for one in able[turn:] + able[:turn]])
-            if pauses and needs not in self.mixed:
-                self.mixed[needs] = self._mixes(operation.needs)
-            self.mixes.append(self.mixed[needs] if pauses else [])
-        return self.known[key]
-
-    def _turn(self, need: Need, order: int) -> int:
-        """With which of its candidates an order begins."""
-        name = id(need.candidates)
-        if name not in self.alike:
-            self.alike[name] = len({self.ease[one.resource] for one in need.candidates}) == 1
-        return order % len(need.candidates) if self.alike[name] else 0
-
-    def _mixes(self, needs: Sequence[Need]) -> list[tuple[int, tuple[int, ...]]]:
-        """Calendars for each slot, the ones with most open time in common first."""
-        parts = []
-        for need in needs:
-            classes = sorted({self.calendars.of[one.resource] for one in need.candidates})
-            parts.append(list(combinations_with_replacement(classes, need.count))[:MOST_MIXES])
-        names = {number: key for key, number in self.calendars.known.items()}
-        found = []
-        for _, mix in zip(range(20 * MOST_MIXES), product(*parts), strict=False):
-            flat = tuple(one for part in mix for one in part)
-            number = self.calendars.number(name for one in flat for name in names[one])
-            names[number] = next(key for key, value in self.calendars.known.items() if value == number)
-            length = sum(end - start for start, end in self.calendars.spans[number]) if number else NEVER
-            if length:
-                found.append((-length, number, flat))
-        found.sort()
-        return [(number, flat) for _, number, flat in found[:MOST_MIXES]] or [(0, (-1,) * 64)]
-
-    @property
-    def widest(self) -> int:
-        return max((len(one) for one in self.slots), default=0) + 1
-
-
-def ease_of(problem: Problem) -> list[float]:
-    """How much else each resource could do, by the work that asks for it: the least asked-for is taken first."""
-    ease = [0.0] * len(problem.resources)
-    for operation in problem.operations:
-        for need in operation.needs:
-            for one in need.candidates:
-                ease[one.resource] += need.count * (operation.length / 60e6 + 1) / len(need.candidates)
-    return ease
 
 
 class Builder:

@@ -15,7 +15,7 @@ from analysis.schedule.fields import Ints
 from analysis.schedule.model import NEVER, Need, Operation, Problem
 
 if TYPE_CHECKING:
-    from analysis.schedule.build import Calendars
+    from analysis.schedule.numbered import Calendars
 
 
 class Starts:
