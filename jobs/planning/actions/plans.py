@@ -145,7 +145,10 @@ def is_told(violation: Any, plan: Mapping[str, Any]) -> bool:
     if violation.rule not in {"capacity", "hold", "hold_point"}:
         return False
     concerned = {violation.operation, violation.resource}
-    return any(concerned <= set(conflict["ids"]) for conflict in plan["conflicts"])
+    of_left_out = {one["reason"] for one in plan["unscheduled"]}
+    return any(
+        concerned <= set(conflict["ids"]) for conflict in plan["conflicts"] if conflict["sentence"] not in of_left_out
+    )
 
 
 def _place_orders(plan: Plan, facts: ShopFacts, *, by: Person, at: datetime) -> None:
