@@ -22,7 +22,8 @@ RUN useradd --system --uid 10001 --no-create-home --shell /usr/sbin/nologin midf
         python manage.py collectstatic --no-input --verbosity 0 \
     && rm -rf /tmp/build
 
-ENV MIDFLANK_DATA=/data
+# The planner's loops are compiled for the processor they run on, once, and kept with the data.
+ENV MIDFLANK_DATA=/data NUMBA_CACHE_DIR=/data/kernels
 USER midflank
 VOLUME /data
 EXPOSE 8000

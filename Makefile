@@ -14,7 +14,9 @@ help: ## list these commands
 demo: ## set up, carry one timing job, serve on http://127.0.0.1:8000 (PORT=8001, SERVE=no)
 	@PORT="$(PORT)" SERVE="$(SERVE)" PYTHON="$(PYTHON)" scripts/demo.sh
 
-test: lint ## lint, then the whole suite on SQLite (ARGS= goes to pytest)
+# The planner's loops are compiled beside the lint, which has one core to itself else.
+test: setup ## lint, then the whole suite on SQLite (ARGS= goes to pytest)
+	@.venv/bin/python -m analysis ready & scripts/lint.sh && wait $$!
 	@env -u DATABASE_URL -u REDIS_URL .venv/bin/python -m pytest -n $(WORKERS) $(ARGS)
 
 test-production: setup ## the same suite on a PostgreSQL and a Redis of its own (ARGS= goes to pytest)

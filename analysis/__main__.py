@@ -5,12 +5,14 @@
     python -m analysis hand FILE.json --spec SPEC.json
     python -m analysis schedule PROBLEM.json [--seconds S] [--seed N] [--steps N]
     python -m analysis check-plan PROBLEM.json PLAN.json
+    python -m analysis ready
 
 Exit status: 0 a result was printed (a no-result is one, and in a manifest run a refused line is one too);
 2 the trace or the spec was refused; 3 the command line, the spec file or the manifest cannot be used.
 `schedule` prints a plan: 0 when at least one order is planned (or there is none), 1 when none can be, 2 the problem was
 refused, 3 the command line or the file cannot be used.
 `check-plan` prints what is wrong with a plan: 0 nothing, 1 something, 3 a file cannot be used.
+`ready` compiles the planner's inner loops where that is still to be done, so that nobody waits for it later.
 """
 
 from __future__ import annotations
@@ -61,7 +63,13 @@ def main(arguments: list[str] | None = None) -> int:
     checked = commands.add_parser("check-plan", help="print every rule that a plan breaks, as JSON")
     checked.add_argument("problem", type=Path)
     checked.add_argument("plan", type=Path)
+    commands.add_parser("ready", help="compile the planner's inner loops, once")
     chosen = parser.parse_args(arguments)
+    if chosen.command == "ready":
+        from analysis.schedule.ready import get_ready
+
+        get_ready()
+        return RESULT
     if chosen.command == "schedule":
         from analysis.schedule.command import command as schedule
 

@@ -10,9 +10,13 @@ unset DATABASE_URL REDIS_URL
 export PORT=${PORT:-8000}
 export MIDFLANK_DATA=${MIDFLANK_DATA:-data}
 server=
+ready=
 
 stop() {
     trap - EXIT INT TERM HUP
+    if [ -n "$ready" ]; then
+        kill "$ready" 2>/dev/null || true
+    fi
     if [ -n "$server" ]; then
         end_group "$server"
         wait "$server" 2>/dev/null || true
@@ -83,6 +87,9 @@ port_is_free "$python" ||
     fail "Port $PORT of 127.0.0.1 is not to be had: something else listens there. Choose another: make demo PORT=8001"
 scripts/setup.sh run
 mkdir -p "$MIDFLANK_DATA"
+# The planner's loops are compiled once, about a minute of one core: beside all the rest.
+"$VENV_PYTHON" -m analysis ready >>"$MIDFLANK_DATA/ready.log" 2>&1 </dev/null &
+ready=$!
 "$VENV_PYTHON" manage.py migrate --no-input --verbosity 0
 collect_static
 accounts=$("$VENV_PYTHON" manage.py load_demo)
@@ -92,6 +99,7 @@ setsid "$VENV_PYTHON" manage.py serve >>"$MIDFLANK_DATA/serve.log" 2>&1 </dev/nu
 server=$!
 wait_for_server || fail "See the end of $MIDFLANK_DATA/serve.log:"$'\n'"$(tail -n 15 "$MIDFLANK_DATA/serve.log")"
 "$VENV_PYTHON" manage.py carry_demo
+wait "$ready" || say "The planner could not be compiled beforehand; see $MIDFLANK_DATA/ready.log."
 say "$accounts"
 
 if [ "${SERVE:-yes}" = no ]; then

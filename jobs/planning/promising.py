@@ -80,18 +80,12 @@ def _ready(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]])
     return judge.order_end(order, board.stands)
 
 
-_TOY: Json = {
-    "now": "2026-01-05T06:00:00Z", "calendars": {}, "resources": [{"id": "bay", "kind": "bay"}],
-    "orders": [{"id": "one", "due": "2026-01-05T06:00:00Z", "operations": [
-        {"id": "one/work", "minutes": 30, "after": [], "needs": [{"kind": "bay"}]}]}],
-    "weights": {"tardiness": 1.0},
-}  # fmt: skip
-
-
 @cache
 def get_ready() -> Thread:
     """Load the planner beside the work of this process, once: whoever opens the board may ask for a promise next."""
-    thread = Thread(target=_ends, args=(_TOY, "one"), name="load the planner", daemon=True)
+    from analysis.schedule.ready import get_ready as load
+
+    thread = Thread(target=load, name="load the planner", daemon=True)
     thread.start()
     return thread
 

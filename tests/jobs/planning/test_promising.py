@@ -140,5 +140,3 @@ def test_the_planner_is_loaded_once_beside_the_work() -> None:
     first.join(timeout=120)
     assert not first.is_alive()
     assert promising.get_ready() is first
-    ends, reason = promising._ends(promising._TOY, "one")
-    assert (ends["one"], reason) == (datetime(2026, 1, 5, 6, 30, tzinfo=UTC), "")

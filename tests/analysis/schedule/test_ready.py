@@ -1,0 +1,22 @@
+"""What is compiled beforehand is what planning needs: the problem is a real one, and its plans pass the checker."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from analysis.__main__ import main
+from analysis.schedule.check import check
+from analysis.schedule.plan import plan
+from analysis.schedule.ready import STEPS, problem
+
+
+def test_the_problem_gives_the_search_something_to_do() -> None:
+    made: Any = plan(problem(), seconds=0.0, steps=STEPS)
+    assert check(problem(), made) == []
+    assert made["unscheduled"] == []
+    assert f"{STEPS} steps of search" in made["solver"]
+    assert made["objective"] > 0
+
+
+def test_the_command_ends_well() -> None:
+    assert main(["ready"]) == 0
