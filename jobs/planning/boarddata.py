@@ -117,7 +117,6 @@ def _order(board: Board, judge: Judge, key: str, pk: int) -> Json:
         "end": minutes(end) if end is not None else None,
         "late": late,
         "placed": end is not None,
-        "urgent": order.get("weight", 1.0),
         **limits,
     }
 

@@ -7,7 +7,6 @@ instrument's own number. A plan made today is read against them years later, wha
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
@@ -34,11 +33,6 @@ class Stated:
     problem: Json
     names: dict[str, str]
     marks: dict[str, str]
-
-    @property
-    def digest(self) -> str:
-        """SHA-256 over the marks, in hexadecimal."""
-        return hashlib.sha256(json.dumps(self.marks, sort_keys=True).encode()).hexdigest()
 
 
 def person_id(pk: int) -> str:

@@ -84,6 +84,9 @@ def change_board(
     if pin is not None:
         words = "pinned" if pin else "let go"
         _record("operation.pinned", operation, f"{_first(board.called(operation))} {words}.", by=by, at=at)
+    if minutes is not None:
+        lasted = board.work[operation].minutes
+        _record_minutes(operation, board.called(operation), minutes, lasted, by=by, at=at)
     return change, effect
 
 
@@ -106,6 +109,10 @@ def undo_change(*, whoever: bool = True, by: Person, at: datetime) -> Change:
         was = change.before["facts"].get(change.operation, {})
         words = "pinned" if was.get("pin_start") or was.get("pin_resources") else "let go"
         _record("operation.pinned", change.operation, f"{_first(called)} {words}, as before.", by=by, at=at)
+    if change.what == "extend":
+        now = board_now(by.shop, at=at)[0].work[change.operation].minutes
+        lasted = change.after["facts"][change.operation]["minutes"]
+        _record_minutes(change.operation, called, now, lasted, by=by, at=at)
     return change
 
 
@@ -194,6 +201,11 @@ def _record(kind: str, key: str, sentence: str, *, by: Person, at: datetime) -> 
     ledger.append(
         kind, chain=by.shop.code, by=by, at=at, sentence=sentence, about=[order, by], data={"operation": code}
     )  # fmt: skip
+
+
+def _record_minutes(key: str, called: str, minutes: int, before: int, *, by: Person, at: datetime) -> None:
+    sentence = f"{_first(called)} is planned with {minutes} min, {before} before."
+    _record("estimate.changed", key, sentence, by=by, at=at)
 
 
 def _first(name: str) -> str:

@@ -86,7 +86,6 @@ def accept_plan(plan: Plan, *, note: str = "", by: Person, at: datetime) -> Plan
     refuse(
         rules.why_not_accept(
             version=plan.version,
-            failure="",
             changed=problem.changed(plan.marks, stated.marks),
             begins=_begins(plan),
             at=at,

@@ -26,14 +26,12 @@ def why_not_ask(*, open_orders: int, bays: int, people: int) -> list[Reason]:
 
 
 def why_not_accept(
-    *, version: int | None, failure: str, changed: Sequence[str], begins: datetime | None, at: datetime
+    *, version: int | None, changed: Sequence[str], begins: datetime | None, at: datetime
 ) -> list[Reason]:
     """`changed` names the facts that are not as they were; `begins` is when the first operation not begun is to."""
     if version is not None:
         return [Reason("accepted", f"This plan was accepted as version {version} already.")]
     reasons = []
-    if failure:
-        reasons.append(Reason("failed", failure))
     if changed:
         named = ", ".join(changed[:MOST_NAMED]) + (f" and {len(changed) - MOST_NAMED} more" if len(changed) > 6 else "")
         sentence = f"Since this plan was made something has changed: {named}. Ask for a plan again."

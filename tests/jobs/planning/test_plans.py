@@ -324,6 +324,8 @@ def test_a_longer_operation_counts_in_the_next_plan(
     board, _, _ = by_hand.board_now(yard.shop, at=at)
     assert board.stands[key].end - board.stands[key].start == timedelta(minutes=75)
     assert board.work[key].minutes == 75
+    entry = Entry.objects.get(kind="estimate.changed")
+    assert entry.sentence == "Close of 7019 is planned with 75 min, 10 before."
     with pytest.raises(BadInput, match="no length"):
         by_hand.change_board(key, minutes=-5, by=yard.planner, at=at)
     with pytest.raises(BadInput, match="person-0 is nobody"):
@@ -353,7 +355,6 @@ def test_the_problem_is_the_same_for_the_same_facts_and_its_marks_know_no_clock(
     assert first == again
     assert first.marks == later.marks
     assert first.problem["now"] != later.problem["now"]
-    assert first.digest == later.digest
 
 
 def test_every_fact_of_a_plan_has_a_mark(yard: Yard, technician: Person, at: datetime) -> None:
