@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from analysis.schedule.crowded import BESIDE, Crowd
 from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.model import NEVER, Fact, Need, Operation, Problem
 from analysis.schedule.oracle import Found, Known, place_all
@@ -32,7 +33,8 @@ class Term:
 class Asked:
     """Asks whether a job has a place with some changes made, and counts the questions.
 
-    `left` are those still to be asked; a question beyond them is not asked and counts as no.
+    `left` are those still to be asked; a question beyond them is not asked and counts as no. With a `crowd` the orders
+    that are planned stand where they are.
     """
 
     problem: Problem
@@ -42,6 +44,7 @@ class Asked:
     known: dict[frozenset[Change], Found] = field(default_factory=dict)
     places: Known = field(default_factory=dict)
     fixed: Fixed | None = None      # as it is without changes, from the first question on
+    crowd: Crowd | None = None
 
     def found(self, changes: Sequence[Change], *, quick: bool = False) -> Found | None:
         """The places, None when no question is left; `quick` leaves alone what was placed without the changes."""
@@ -60,13 +63,14 @@ class Asked:
     def _look(self, changes: Sequence[Change], quick: bool = False, *, afresh: bool = False) -> Found:
         made = changed(self.problem, changes)
         fixed = fix(made)
+        if self.crowd is not None:
+            self.crowd.fill(fixed.timeline, changes)
         mine = {made.orders[made.operations[one].order].id for one in self.operations}
         found = place_all(made, fixed, self.operations, self.places,
                           None if afresh else self._before(fixed), quick=quick)
         if {entry.order for entry in made.left_out} - mine - self.out:
             found.lacking = found.lacking if found.lacking >= 0 else self.operations[-1]
         return found
-
 
     def _before(self, fixed: Fixed) -> Found | None:
         """The try without changes, where what is fixed stands as it did: changes only make room."""
@@ -93,11 +97,13 @@ def smallest(asked: Asked, fixed: Fixed) -> Clash | None:
     base = asked.found(())
     if base is None or base.whole:
         return None
-    terms = list(terms_of(asked.problem, fixed, asked.operations))
+    terms = list(terms_of(asked.problem, fixed, asked.operations, asked.crowd))
     near = [one for one in terms if _concerns(asked.problem, one, base.lacking)]
     far = [one for one in terms if one not in near]
-    if not asked.fits(_changes(terms)):
-        kept: list[Term] = []
+    if asked.crowd is not None:
+        kept = _beside_others(asked, near, far)
+    elif not asked.fits(_changes(terms)):
+        kept = []
     elif not asked.fits(_changes(far)):
         kept = _explained(asked, [], False, near, far)
     else:
@@ -105,6 +111,23 @@ def smallest(asked: Asked, fixed: Fixed) -> Clash | None:
     last = asked.found(_changes([one for one in terms if one not in kept])) or base
     index, at = (last.lacking, last.at) if not last.whole else (base.lacking, base.at)
     return Clash(kept, index, at, _needed(asked, index, [one for one in terms if one not in kept]), asked.left > 0)
+
+
+def _beside_others(asked: Asked, near: list[Term], far: list[Term]) -> list[Term]:
+    """First the fewest orders that stand in the way with all other facts in force, then what of these there must be.
+
+    Orders that take nothing of what the operation without a place asks for are mostly let go with one question.
+    """
+    others = [[one for one in some if one.kind == BESIDE] for some in (near, far)]
+    own = [[one for one in some if one.kind != BESIDE] for some in (near, far)]
+    if asked.fits(_changes(others[1])):
+        orders = _explained(asked, [], False, others[0] + others[1], [])
+    else:
+        orders = _explained(asked, [], False, others[0], others[1])
+    gone = [one for one in others[0] + others[1] if one not in orders]
+    if asked.fits(_changes(own[1] + gone)):
+        return _explained(asked, orders, False, own[0] + own[1], gone) + orders
+    return _explained(asked, orders, False, own[0], own[1] + gone) + orders
 
 
 def _changes(terms: Sequence[Term]) -> list[Change]:
@@ -148,17 +171,22 @@ def _concerns(problem: Problem, term: Term, index: int) -> bool:
     """Whether a fact touches the operation itself or what it needs."""
     operation = problem.operations[index]
     able = {one.resource for need in operation.needs for one in need.candidates}
+    if term.kind == BESIDE:
+        return any(fact.kind == "resource" and fact.id in {problem.resources[one].id for one in able}
+                   for fact in term.facts)
     return term.kind in ("taken", "hand", "order_pin", "hold", "release") or any(
         change.subject in able if change.kind in ("usable", "skill", "calendar") else change.subject == index
         for change in term.changes)
 
 
-def terms_of(problem: Problem, fixed: Fixed, operations: Sequence[int]) -> Iterator[Term]:
-    """Every fact that may stand in the way of a job."""
+def terms_of(problem: Problem, fixed: Fixed, operations: Sequence[int], crowd: Crowd | None = None) -> Iterator[Term]:
+    """Every fact that may stand in the way of a job; with a crowd each of the orders that are planned is one."""
     mine = [problem.operations[one] for one in operations if problem.operations[one].state == "planned"]
     yield from _own(problem, mine)
     yield from _of_resources(problem, mine)
     able = {one.resource for operation in mine for need in operation.needs for one in need.candidates}
+    for change, order, shared in crowd.beside(able) if crowd is not None else ():
+        yield Term(BESIDE, (change,), (order, *(Fact("resource", problem.resources[one].id) for one in sorted(shared))))
     for index, booking in fixed.bookings.items():
         other = problem.operations[index]
         if index in operations or other.state == "done" or not able.intersection(booking.resources):

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
-from analysis.schedule.clashing import MOST_ASKED, Asked, smallest
-from analysis.schedule.fixed import fix
+from analysis.schedule.clashing import MOST_ASKED, Asked, Clash, smallest
+from analysis.schedule.crowded import Crowd, crowd_of
+from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.jobs import jobs_of
 from analysis.schedule.model import Fact, LeftOut, Problem
 from analysis.schedule.problem import read
@@ -16,6 +17,7 @@ from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 10                 # jobs; of those beyond it is said what stands in the way and no more
+MOST_BESIDE, ALL_BESIDE = 40, 120   # questions beside the orders planned, for one job and for all
 NONE = "No single change was found that would do."
 
 
@@ -23,52 +25,87 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     """Put smallest sets and remedies into `problem.left_out`, where they can be found.
 
     `raw` is the JSON that the problem was read from. What cannot be read or waits in a circle keeps the sentence it
-    has. Of an order that has a place and only not beside the other orders so much is said, without a set.
+    has. Of an order that has a place and only not beside the orders planned, those of them that stand in its way are
+    facts of the set.
     """
     if not problem.left_out:
         return
-    out = {entry.order for entry in problem.left_out}
-    apart = read({**raw, "orders": _concerned(raw, problem, out)}, short=True)
-    known = [order for order in apart.orders if order.id in out]
-    jobs = jobs_of(apart, fix(changed(apart, ())), known)
+    shop = Shop(raw, problem, {entry.order for entry in problem.left_out})
+    known = [order for order in shop.apart.orders if order.id in shop.out]
+    jobs = jobs_of(shop.apart, fix(changed(shop.apart, ())), known)
     for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
-        mine = {apart.orders[one].id for one in orders}
-        _put(problem, mine, _job(apart, mine, out, operations))
+        mine = {shop.apart.orders[one].id for one in orders}
+        _put(problem, mine, _job(shop, mine, operations))
 
 
-def _concerned(raw: Mapping[str, Any], problem: Problem, out: set[str]) -> list[Any]:
-    """The orders left out and those with something fixed; of a small problem all, so that no remedy costs a place."""
-    ids = {order.id for order in problem.orders for index in order.operations
-           if len(problem.operations) <= MOST_TO_PLAN_WHOLE or problem.operations[index].state == "started"
-           or problem.operations[index].pin_start is not None}
-    return [one for one in raw.get("orders") or () if isinstance(one, Mapping) and one.get("id") in out | ids]
+@dataclass
+class Shop:
+    """A problem with orders left out, those of it that explanations are about, and the crowd once it is asked for."""
+
+    raw: Mapping[str, Any]
+    problem: Problem
+    out: set[str]
+    apart: Problem = field(init=False)
+    known: list[Crowd] = field(default_factory=list)
+    left: int = ALL_BESIDE
+
+    def __post_init__(self) -> None:
+        self.apart = read({**self.raw, "orders": self._concerned()}, short=True)
+
+    def _concerned(self) -> list[Any]:
+        """The orders left out and those with something fixed; of a small problem all, so that no remedy costs a place.
+        """
+        problem = self.problem
+        ids = {order.id for order in problem.orders for index in order.operations
+               if len(problem.operations) <= MOST_TO_PLAN_WHOLE or problem.operations[index].state == "started"
+               or problem.operations[index].pin_start is not None}
+        return [one for one in self.raw.get("orders") or ()
+                if isinstance(one, Mapping) and one.get("id") in self.out | ids]
+
+    @property
+    def crowd(self) -> Crowd:
+        """The orders planned, worked out once."""
+        if not self.known:
+            self.known.append(crowd_of(self.raw, self.problem))
+        return self.known[0]
 
 
-def _job(apart: Problem, mine: set[str], out: set[str], operations: Sequence[int]) -> LeftOut | None:
+def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | None:
     """What is to be said of the orders of one job; None when nothing better is found."""
-    others = [LeftOut(name, "", ()) for name in sorted(out - mine)]
-    alone = replace(changed(apart, ()), left_out=others)
+    others = [LeftOut(name, "", ()) for name in sorted(shop.out - mine)]
+    alone = replace(changed(shop.apart, ()), left_out=others)
     trial = changed(alone, ())
     fixed = fix(trial)
-    asked = Asked(alone, operations, MOST_ASKED, frozenset({entry.order for entry in trial.left_out} - mine))
+    out = frozenset({entry.order for entry in trial.left_out} - mine)
+    asked = Asked(alone, operations, MOST_ASKED, out)
     clash = smallest(asked, fixed)
-    if clash is None:
-        return _crowded(alone, asked)
-    said = named(alone, fixed, clash)
+    if clash is not None:
+        return _told(asked, fixed, clash)
+    asked_of = min(MOST_BESIDE, shop.left)
+    beside = Asked(alone, operations, asked_of, out, crowd=shop.crowd)
+    clash = smallest(beside, fixed)
+    told = _crowded(alone, asked) if clash is None else _told(beside, fixed, clash)
+    shop.left -= asked_of - max(0, beside.left)
+    return told
+
+
+def _told(asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
+    """A set in words, with what would do."""
+    said = named(asked, fixed, clash)
     remedies = Search(asked, fixed, clash).remedies()
-    words = sentence(alone, clash, said) + ("" if remedies else f" {NONE}")
-    return LeftOut("", words, facts(alone, clash), "", remedies, said)
+    words = sentence(asked.problem, clash, said) + ("" if remedies else f" {NONE}")
+    return LeftOut("", words, facts(asked.problem, clash), "", remedies, said)
 
 
 def _crowded(problem: Problem, asked: Asked) -> LeftOut | None:
-    """What is said of a job that has a place beside what is fixed, and only not beside the other orders."""
+    """What is said of a job that has a place alone, and by the rules none beside the others, when no set is found."""
     found = asked.found(())
     if found is None or not found.whole:
         return None
     last = max(found.bookings, key=lambda one: (found.bookings[one].end, one))
     operation = problem.operations[last]
     words = (f"Beside work in hand and pins alone there is a place, and {operation.id} would end "
-             f"{problem.instant(found.bookings[last].end)}; beside the orders that are planned there is none.")
+             f"{problem.instant(found.bookings[last].end)}; beside the orders that are planned none was found.")
     return LeftOut("", words, (Fact("operation", operation.id),))
 
 

@@ -13,7 +13,7 @@ from itertools import combinations, islice, product
 
 from analysis.schedule.calendars import clipped
 from analysis.schedule.fixed import Fixed, pinned_slots, slots
-from analysis.schedule.model import DAY, NEVER, Booking, Need, Operation, Problem
+from analysis.schedule.model import DAY, NEVER, Booking, Need, Operation, Problem, Spans
 from analysis.schedule.place import Timeline, Use, choices, stretches
 
 MOST_WAYS = 12                      # choices of what the order keeps
@@ -23,7 +23,41 @@ SOON = 2 * DAY                      # a place is mostly within
 MOST_STARTS = 3                     # looked at after the first that will do
 
 
-Known = dict[Hashable, Booking | None]     # places found before, by all that they depend on
+class Standing:
+    """Working time and fixed uses of one resource, as part of a name: the hash of so much is worked out once."""
+
+    def __init__(self, value: tuple[Spans | None, tuple[Use, ...]]) -> None:
+        self.value, self.digest = value, hash(value)
+
+    def __hash__(self) -> int:
+        return self.digest
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Standing) and self.digest == other.digest and self.value == other.value
+
+
+@dataclass
+class Shop:
+    """A problem with what is fixed in it, and the places found before, by all that they depend on."""
+
+    problem: Problem
+    fixed: Fixed
+    known: Known
+    standings: dict[int, Standing] = field(default_factory=dict)
+
+    def standing(self, resource: int) -> Standing:
+        """What there is of a resource before the operations asked about take any of it."""
+        if resource not in self.standings:
+            uses = tuple(self.fixed.timeline.uses.get(resource, ()))
+            self.standings[resource] = Standing((self.problem.spans(resource), uses))
+        return self.standings[resource]
+
+    def taken(self, timeline: Timeline, resource: int) -> tuple[Use, ...]:
+        """What they have taken of it since."""
+        return tuple(timeline.uses.get(resource, ())[len(self.fixed.timeline.uses.get(resource, ())):])
+
+
+Known = dict[Hashable, Booking | None]
 Kept = dict[tuple[int, int], int]
 
 
@@ -53,15 +87,16 @@ def place_all(problem: Problem, fixed: Fixed, operations: Sequence[int], known: 
     facts and the same fixed bookings: what it placed is left where it is, as long as that leads to a place, and with
     `quick` nothing else is tried.
     """
+    shop = Shop(problem, fixed, known)
     if before is not None and before.bookings:
-        found, _ = _try(problem, fixed, operations, before, known)
+        found, _ = _try(shop, operations, before)
         if found.whole or quick:
             return found
     best: Found | None = None
     for kept in islice(_ways(problem, fixed, operations), MOST_WAYS):
         begin = -NEVER
         for _ in range(MOST_LATER):
-            found, later = _try(problem, fixed, operations, Found({}, kept=kept, begin=begin), known)
+            found, later = _try(shop, operations, Found({}, kept=kept, begin=begin))
             if found.whole:
                 return found
             if best is not None and _alike(problem, best, found):
@@ -72,7 +107,7 @@ def place_all(problem: Problem, fixed: Fixed, operations: Sequence[int], known: 
                 break
             begin = later
     if best is None:        # nothing that all of its operations could keep: where it fails shows the last of them
-        best = _try(problem, fixed, operations, Found({}), known)[0]
+        best = _try(shop, operations, Found({}))[0]
         best.lacking = operations[-1] if best.whole else best.lacking
         best.bookings = {}
     return best
@@ -129,9 +164,9 @@ def _narrowed(operation: Operation, kept: Kept) -> Operation | None:
     return replace(operation, needs=tuple(needs)) if narrowed else operation
 
 
-def _try(problem: Problem, fixed: Fixed, operations: Sequence[int], way: Found,
-         known: Known) -> tuple[Found, int | None]:
+def _try(shop: Shop, operations: Sequence[int], way: Found) -> tuple[Found, int | None]:
     """One way, with the places it has already: what it places, and from when on another try may do better."""
+    problem, fixed = shop.problem, shop.fixed
     found = Found({}, kept=way.kept, begin=way.begin)
     own = Timeline(problem, {one: list(uses) for one, uses in fixed.timeline.uses.items()})
     since: dict[tuple[int, int, int], int] = {}
@@ -142,7 +177,7 @@ def _try(problem: Problem, fixed: Fixed, operations: Sequence[int], way: Found,
         booking = fixed.bookings.get(index) or way.bookings.get(index)
         if booking is None:
             narrowed = _narrowed(operation, way.kept)
-            booking = None if narrowed is None else _place(own, narrowed, at, latest(problem, fixed, index), known)
+            booking = None if narrowed is None else _place(shop, own, narrowed, at)
         if booking is None:
             found.lacking, found.at = index, at
             return found, None
@@ -187,9 +222,9 @@ def _start(fixed: Fixed, later: Operation) -> int:
     return fixed.bookings[later.index].start if later.index in fixed.bookings else later.pin_start or 0
 
 
-def _place(timeline: Timeline, operation: Operation, at: int, until: int, known: Known) -> Booking | None:
+def _place(shop: Shop, timeline: Timeline, operation: Operation, at: int) -> Booking | None:
     """A pin where it is, anything else at its earliest; None where that is later than it has to end."""
-    name = _name(timeline, operation, at)
+    name, known = _name(shop, timeline, operation, at), shop.known
     if name not in known:
         if operation.pin_start is None:
             known[name] = _soonest(timeline, operation, at)
@@ -197,15 +232,15 @@ def _place(timeline: Timeline, operation: Operation, at: int, until: int, known:
             known[name] = None if operation.pin_start < at else next(
                 choices(timeline, operation, operation.pin_start), None)
     booking = known[name]
+    until = latest(shop.problem, shop.fixed, operation.index)
     return booking if booking is not None and booking.end <= until else None
 
 
-def _name(timeline: Timeline, operation: Operation, at: int) -> Hashable:
+def _name(shop: Shop, timeline: Timeline, operation: Operation, at: int) -> Hashable:
     """All that the place of an operation depends on."""
-    problem, uses = timeline.problem, timeline.uses
     return (operation.index, at, operation.pin_start, operation.may_pause, tuple(
-        (need.count, need.group, tuple((one.resource, one.lo, one.hi, problem.spans(one.resource),
-                                        tuple(uses.get(one.resource, ()))) for one in need.candidates))
+        (need.count, need.group, tuple((one.resource, one.lo, one.hi, shop.standing(one.resource),
+                                        shop.taken(timeline, one.resource)) for one in need.candidates))
         for need in operation.needs))
 
 

@@ -23,7 +23,8 @@ class Change:
 
     usable, skill: resource, (from, until) · calendar: resource, spans added, None for always at work ·
     pin: operation, (start,), None for none, resources let go as well · hand: operation in hand, (remaining
-    microseconds,), None for none and nothing taken · lag: operation, None for following at once ·
+    microseconds,), None for none and nothing taken · beside: number of a planned order, which is no part of the
+    problem · lag: operation, None for following at once ·
     pause: operation · hold, release: order, (release,) or None for ever · more: resource of which there is one more,
     without the validities of the one that is there
     """
@@ -50,7 +51,7 @@ def changed(problem: Problem, changes: Iterable[Change]) -> Problem:
                 one.needs = tuple(replace(need, group=-1) for need in one.needs)
         elif change.kind == "release":
             made.orders[change.subject].release = -NEVER if change.value is None else _whole(change.value)
-        else:
+        elif change.kind != "beside":
             _operation(made, made.operations[change.subject], change)
     if touched:
         known: dict[Name, tuple[Candidate, ...]] = {}

@@ -7,14 +7,16 @@
 | pin moved or let go | half of the hours it moves, at least `A_PIN` |
 | work in hand done sooner | by how much |
 | order released sooner | by how much |
+| another order that is planned begun later | by how much |
 | follows at once, without a lag | the lag |
 | may pause | a quarter of the pause, at least `A_PAUSE` |
 | order does not keep what it holds | `A_HOLD` |
 | somebody gets a skill | `A_SKILL` |
 | one more of a resource | `ONE_MORE` |
 
-The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans: up
-to `MOST_TO_PLAN_WHOLE` operations with all other orders, beyond that beside what is fixed and what is left out.
+The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans: for
+an order that has a place alone and none beside the others, and up to `MOST_TO_PLAN_WHOLE` operations, with all other
+orders, beyond that beside what is fixed and what is left out.
 """
 
 from __future__ import annotations
@@ -22,16 +24,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from analysis.schedule.build import Builder
 from analysis.schedule.calendars import both, merged
 from analysis.schedule.clashing import Asked, Clash, Term
-from analysis.schedule.fields import JOB_PLACED, table
-from analysis.schedule.fixed import Fixed, fix
+from analysis.schedule.crowded import AFTER, BESIDE, Tried, tried
+from analysis.schedule.fixed import Fixed
 from analysis.schedule.model import DAY, MINUTE, NEVER, Booking, Candidate, Fact, Problem, Remedy, Spans
 from analysis.schedule.oracle import Found
 from analysis.schedule.place import Timeline, Use, earliest
 from analysis.schedule.relax import EVER, OF_RESOURCES, Change, changed
-from analysis.schedule.serial import Scheme, best_rule, edd
 
 HOUR = 60 * MINUTE
 A_PIN, A_PAUSE, A_HOLD, A_SKILL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 40.0
@@ -56,6 +56,7 @@ class Search:
 
     def remedies(self) -> tuple[Remedy, ...]:
         """The cheapest changes that hold when planned."""
+        self._others()
         for term in self.clash.terms:
             if term.kind in ("usable", "skill", "calendar"):
                 last = sorted(term.changes, key=lambda one: (-self._hi(one), one.subject))[:MOST_OF_A_KIND]
@@ -63,26 +64,47 @@ class Search:
                     self._calendar(change) if term.kind == "calendar" else self._validity(change)
             elif term.kind in ("pin", "taken"):
                 self._pin(term)
-            else:
+            elif term.kind != BESIDE:
                 self._other(term)
         if sum(hours < A_SKILL for hours, _, _ in self.offers) < MOST_OFFERED:
             self._more()
         self.offers.sort(key=lambda one: (one[0], one[1].sentence))
         kept: list[Remedy] = []
         for _, remedy, change in self.offers[:MOST_PLANNED]:
-            if len(kept) < MOST_OFFERED and self._holds(change):
-                kept.append(remedy)
-        return tuple(kept)
+            if len(kept) < MOST_OFFERED:
+                held = remedy if self._holds(self._planned(change)) else self._wider(change)
+                kept += [held] if held is not None else []
+        return tuple(sorted(kept, key=lambda one: one.hours))
 
-    def _holds(self, change: Change) -> bool:
-        """Whether the scheme plans the job with the change made, and loses no order that it has without.
-
-        Orders left out that could take what the change gives are there as well: theirs must not be the place.
-        """
+    def _planned(self, change: Change) -> Tried | None:
+        """The plan with the change made, in which the other orders left out that could take what it gives are as well:
+        theirs must not be the place. None when no plan may be made any more."""
+        if self.asked.crowd is not None:
+            return self.asked.crowd.planned(self.problem, change)
         rivals = self._rivals(change)
         there = replace(self.problem, left_out=[one for one in self.problem.left_out if one.order not in rivals])
-        left = left_out(changed(there, [change]))
-        return not left & self.mine and left <= self.asked.out | rivals
+        return tried(changed(there, [change]))
+
+    def _holds(self, found: Tried | None) -> bool:
+        """Whether a plan has the job, and loses no order that there is a place for without."""
+        out = self.asked.out | (self.asked.crowd.out if self.asked.crowd is not None else set())
+        return found is not None and not found.left & self.mine and found.left <= out
+
+    def _wider(self, change: Change) -> Remedy | None:
+        """A validity that lasts until the others that are left out for want of it are done as well.
+
+        Where one calibration has to serve several orders, one that lasts just as long as this one takes may go to
+        another.
+        """
+        if change.kind not in ("usable", "skill") or change.value is None or change.value == EVER:
+            return None
+        low = next(one for one in change.value if isinstance(one, int))
+        found = self._planned(replace(change, value=(low, NEVER)))
+        if found is None or not self._holds(found):
+            return None
+        high = max((one.end for one in found.bookings.values() if change.subject in one.resources), default=NEVER)
+        change = replace(change, value=(low, high))
+        return self._valid(change)[1] if high < NEVER and self._holds(self._planned(change)) else None
 
     def _rivals(self, change: Change) -> set[str]:
         """The other orders left out that ask for what is changed, or that are pinned where a pin goes."""
@@ -132,19 +154,27 @@ class Search:
         uses = [] if found is None else self._uses(found, change.subject)
         if not uses:
             return
-        resource, instant = self.problem.resources[change.subject], self.problem.instant
+        resource = self.problem.resources[change.subject]
         lo, hi = resource.usable if change.kind == "usable" else resource.skills[change.skill]
         low, high = min(lo, *(one.start for one in uses)), max(hi, *(one.end for one in uses))
+        change = Change(change.kind, change.subject, (low, high), change.skill)
+        self.offers.append((*self._valid(change), change))
+
+    def _valid(self, change: Change) -> tuple[float, Remedy]:
+        """The offer of a validity from its first to its second value, and what it costs."""
+        resource, instant = self.problem.resources[change.subject], self.problem.instant
+        lo, hi = resource.usable if change.kind == "usable" else resource.skills[change.skill]
+        low, high = (one for one in change.value or () if isinstance(one, int))
         what = f"{resource.id} usable" if change.kind == "usable" else \
             f"Skill {change.skill} of {resource.id} valid"
         parts = [f"until {instant(high)} instead of {instant(hi)}"] if high > hi else []
         parts += [f"from {instant(low)} instead of {instant(lo)}"] if low < lo else []
         facts = (Fact("resource", resource.id), *([Fact("skill", change.skill)] if change.skill else []))
-        said: dict[str, object] = {"resource": resource.id, "from": _or_none(self.problem, low),
-                                   "until": _or_none(self.problem, high)}
-        self._offer((high - hi + lo - low) / HOUR, f"{what} {' and '.join(parts)} would do.", facts,
-                    Change(change.kind, change.subject, (low, high), change.skill),
-                    said | ({"skill": change.skill} if change.skill else {}))
+        said: dict[str, object] = {"kind": change.kind, "resource": resource.id,
+                                   "from": _or_none(self.problem, low), "until": _or_none(self.problem, high)}
+        said |= {"skill": change.skill} if change.skill else {}
+        cost = round((high - hi + lo - low) / HOUR, 2)
+        return cost, Remedy(f"{what} {' and '.join(parts)} would do.", facts, cost, said)
 
     def _calendar(self, change: Change) -> None:
         """The shortest of a few spans by which somebody would have to be at work longer."""
@@ -248,6 +278,26 @@ class Search:
             self._offer(max(A_PAUSE, pause / HOUR / 4), f"{operation.id} allowed to pause would do; it could stand "
                         f"{words}.", facts, change, said)
 
+    def _others(self) -> None:
+        """Orders that stand in the way begun only when the job has what they would take, the least in weight first."""
+        crowd = self.asked.crowd
+        if crowd is None:
+            return
+        whole = {one.id: one for one in crowd.whole.orders}
+        numbers = [one.changes[0].subject for one in self.clash.terms if one.kind == BESIDE]
+        numbers = [one for one in numbers if crowd.movable[one] and crowd.ids[one] in whole]
+        for number in sorted(numbers, key=lambda one: (whole[crowd.ids[one]].weight, one))[:MOST_OF_A_KIND]:
+            found = self._whole(Change(BESIDE, number))
+            ends = [] if found is None else [one.end for resource in crowd.taken[number]
+                                             for one in self._uses(found, resource)]
+            name, begins = crowd.ids[number], crowd.begins[number]
+            if ends and max(ends) > begins:
+                later, instant = self.problem.on_grid(max(ends)), self.problem.instant
+                self._offer((later - begins) / HOUR, f"Order {name} begun no sooner than {instant(later)}, and not "
+                            f"{instant(begins)}, would do.", (Fact("order", name),),
+                            Change(AFTER, number, (later,)), {"kind": "release", "order": name,
+                                                                "release": instant(later)})
+
     def _of_order(self, change: Change, found: Found) -> None:
         order, instant = self.problem.orders[change.subject], self.problem.instant
         facts, said = (Fact("order", order.id),), {"order": order.id}
@@ -279,16 +329,6 @@ class Search:
                 words = f"One more {need.words()}, at work like {model.id}, would do."
                 self._offer(ONE_MORE, words, (Fact("resource", model.id),), Change("more", model.index),
                             {"resource": model.id})
-
-
-def left_out(problem: Problem) -> set[str]:
-    """The orders that the scheme leaves out in its first plan, those left out already among them."""
-    fixed = fix(problem)
-    scheme = Scheme(Builder(problem, fixed, problem.weights))
-    board, _, lost = scheme.decoded(edd(scheme))
-    placed = table(best_rule(scheme)[0] if lost else board, JOB_PLACED, len(scheme.jobs.orders))
-    without = [order for job, orders in enumerate(scheme.jobs.orders) if not placed[job] for order in orders]
-    return {one.order for one in problem.left_out} | {problem.orders[one].id for one in without}
 
 
 def _added(old: Spans, spans: Spans) -> int:

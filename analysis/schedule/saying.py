@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from analysis.schedule.calendars import clipped, longest
-from analysis.schedule.clashing import Clash, Term
+from analysis.schedule.clashing import Asked, Clash, Term
+from analysis.schedule.crowded import BESIDE, Crowd
 from analysis.schedule.fixed import Fixed
 from analysis.schedule.model import MINUTE, NEVER, Fact, Named, Problem
 from analysis.schedule.relax import Change
@@ -11,9 +14,49 @@ from analysis.schedule.relax import Change
 CUT = "The search for the smallest set was cut short, so that some of these facts may not matter."
 
 
-def named(problem: Problem, fixed: Fixed, clash: Clash) -> tuple[Named, ...]:
-    """Each fact of the set with its sentence."""
-    return tuple(Named(term.kind, term.facts, _told(problem, fixed, clash, term)) for term in clash.terms)
+MOST_NAMED = 3                      # of a kind of facts in a sentence; the others are counted
+
+
+def named(asked: Asked, fixed: Fixed, clash: Clash) -> tuple[Named, ...]:
+    """Each fact of the set with its sentence, of those of a kind the last to serve first."""
+    problem = asked.problem
+    terms = sorted(clash.terms, key=lambda term: -_serves(problem, asked.crowd, term))
+    kinds = list(dict.fromkeys(term.kind for term in clash.terms))
+    said = []
+    for term in sorted(terms, key=lambda one: kinds.index(one.kind)):
+        if term.kind == BESIDE and asked.crowd is not None:
+            said.append(_beside(problem, asked.crowd, clash, term))
+        else:
+            said.append(Named(term.kind, term.facts, _told(problem, fixed, clash, term)))
+    return tuple(said)
+
+
+def _serves(problem: Problem, crowd: Crowd | None, term: Term) -> int:
+    """Until when what a fact limits can serve; of an order in the way, minus the instant at which it begins."""
+    if term.kind == BESIDE and crowd is not None:
+        return -crowd.begins[term.changes[0].subject]
+    return max(_until(problem, one) for one in term.changes) if term.kind in ("usable", "skill", "calendar") else 0
+
+
+def _beside(problem: Problem, crowd: Crowd, clash: Clash, term: Term) -> Named:
+    """An order that is planned, with what it takes of what is asked for."""
+    number = term.changes[0].subject
+    taken = crowd.taken[number]
+    able = {one.resource for need in clash.needs for one in need.candidates}
+    mine = sorted(able & taken.keys()) or sorted(taken)
+    uses = [use for one in mine for use in taken[one]]
+    who, several = some([problem.resources[one].id for one in mine]), len(mine) > 1
+    span = f"from {problem.instant(min(one.start for one in uses))} to {problem.instant(max(one.end for one in uses))}"
+    facts = (Fact("order", crowd.ids[number]), *(Fact("resource", problem.resources[one].id) for one in mine))
+    return Named(BESIDE, facts, f"{who} {'are' if several else 'is'} planned for {crowd.ids[number]} {span}.")
+
+
+def some(names: Sequence[str]) -> str:
+    """The first few names, and how many there are besides."""
+    few, more = list(names[:MOST_NAMED]), len(names) - MOST_NAMED
+    if more > 0:
+        return f"{', '.join(few)} and {more} other{'s' if more > 1 else ''}"
+    return " and ".join([", ".join(few[:-1]), few[-1]] if len(few) > 1 else few)
 
 
 def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
@@ -33,9 +76,22 @@ def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
     lacks = [f"there are {len(need.candidates)} × {need.words()}"
              f"{f' with room for {need.amount}' if need.amount > 1 else ''}" for need in clash.needs
              if len(need.candidates) < need.count]
-    parts = "; ".join([*lacks, *(one.sentence.removesuffix(".") for one in said)])
+    parts = "; ".join([*lacks, *_few(said)])
     whole = f"{head}: {parts}." if parts else f"{head}, and there is none free at any time."
     return whole if clash.whole else f"{whole} {CUT}"
+
+
+def _few(said: Sequence[Named]) -> list[str]:
+    """The sentences of the facts without their full stops: a few of each kind, and how many there are besides."""
+    found = []
+    for kind in dict.fromkeys(one.kind for one in said):
+        alike = [one.sentence.removesuffix(".") for one in said if one.kind == kind]
+        more = len(alike) - MOST_NAMED
+        found += alike[:MOST_NAMED]
+        if more > 0:
+            what = f"{more} other{'s' if more > 1 else ''}"
+            found[-1] += f", and {what} of the orders planned" if kind == BESIDE else f", and {what}"
+    return found
 
 
 def facts(problem: Problem, clash: Clash) -> tuple[Fact, ...]:

@@ -41,6 +41,8 @@ def let_go(problem, named):
     elif kind == "release":
         for one in orders:
             one.pop("release")
+    elif kind == "beside":
+        made["orders"] = [one for one in made["orders"] if one not in orders]
     elif kind == "hold":
         for one in orders:
             for part in one["operations"]:

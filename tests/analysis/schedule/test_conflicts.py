@@ -198,15 +198,6 @@ def test_an_order_that_waits_for_one_that_is_left_out_is_left_out_with_the_same_
             assert planned(remedied(problem, remedy["change"]))["unscheduled"] == []
 
 
-def test_of_two_orders_for_one_gap_the_other_is_told_that_it_is_the_orders_planned():
-    problem = shop(order("W-1", timing("a", 300)), order("W-2", timing("b", 300)), calendars={
-        "early": [[at(2, "06:00"), at(2, "14:00")]], "late": []})
-    entry, = planned(problem)["unscheduled"]
-    assert entry["order"] == "W-2"
-    assert "beside the orders that are planned there is none" in entry["reason"]
-    assert entry["remedies"] == []
-
-
 def test_where_two_things_are_in_the_way_it_is_said_that_no_single_change_will_do():
     problem = shop(order("W-1", timing("a", 540), {"id": "z", "minutes": 600, "needs": [{"any_of": ["cat"]}]}))
     entry, = planned(problem)["unscheduled"]
