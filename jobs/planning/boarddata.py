@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
 from jobs.planning.board import Board
 from jobs.planning.clashes import Judge
 from jobs.planning.gathering import ShopFacts
-from jobs.planning.wording import said
+from jobs.planning.left_out import LeftOut, clashes, left_out
 
 Json = dict[str, Any]
 ROWS = ("bay", "crane", "person", "instrument")
@@ -47,7 +47,7 @@ def drawn(board: Board, facts: ShopFacts) -> Json:
                  if one["kind"] == kind],
         "bars": [_bar(board, judge, key) for key in board.stands],
         "orders": {key: _order(board, judge, key, pks[key]) for key in board.orders},
-        "conflicts": [said(one["sentence"], board.names, board.zone) for one in _conflicts(version)],
+        "conflicts": clashes(version.plan, board.names, board.zone) if version is not None else [],
         "left_out": [*_left_out(board, version), *_held(facts)],
     }  # fmt: skip
 
@@ -121,37 +121,27 @@ def _order(board: Board, judge: Judge, key: str, pk: int) -> Json:
     }
 
 
-def _conflicts(version: Any) -> list[Mapping[str, Any]]:
-    return list(version.plan["conflicts"]) if version is not None else []
-
-
 def _left_out(board: Board, version: Any) -> list[Json]:
     """Open orders without a place on the board, with why and what would give them one, where the plan knows."""
-    told = {one["order"]: one for one in (version.plan["unscheduled"] if version is not None else [])}
+    told = (
+        {one.order: one for one in left_out(version.plan, board.names, board.zone)} if version is not None else {}
+    )
     placed = {board.work[key].order for key in board.stands}
-    found = []
-    for key in board.orders:
-        if key in placed:
-            continue
-        entry = told.get(key) or {"reason": "Requested since the plan in force was made."}
-        found.append({
-            "order": key,
-            "name": board.called(key),
-            "reason": said(entry["reason"], board.names, board.zone),
-            "ways_out": [said(way["sentence"], board.names, board.zone) for way in entry.get("remedies", ())],
-        })  # fmt: skip
-    return found
+    new = "Requested since the plan in force was made."
+    return [
+        asdict(told.get(key) or LeftOut(key, board.called(key), new)) for key in board.orders if key not in placed
+    ]
 
 
 def _held(facts: ShopFacts) -> list[Json]:
     """Orders that nobody plans while they are held; one in work keeps its bay, which else seems closed for nothing."""
     return [
-        {
-            "order": one.number,
-            "name": f"{one.unit} ({one.number})",
-            "reason": f"Held: {one.held_reason.rstrip('.')}."
+        asdict(LeftOut(
+            one.number,
+            f"{one.unit} ({one.number})",
+            f"Held: {one.held_reason.rstrip('.')}."
             + (f" It keeps {one.bay} until it goes on." if one.started_at and one.bay else ""),
-        }
+        ))
         for one in facts.orders
         if one.held
-    ]
+    ]  # fmt: skip

@@ -17,6 +17,7 @@ from jobs.planning.models.calendars import MINUTES_A_DAY
 from jobs.planning.rules.calendars import MINUTES_A_WEEK, place_of
 from jobs.planning.shifts import Shift, Span
 from jobs.planning.typed import ends
+from jobs.planning.wording import moment
 
 LABEL, DAY, ROW, HEAD, BAR = 64.0, 96.0, 26.0, 22.0, 14.0
 WIDE_LABEL = 170.0
@@ -115,7 +116,7 @@ def days(rows: Iterable[Given], *, first: date, count: int, zone: ZoneInfo, now:
 
     def bars(spans: Sequence[Span], kind: str, word: str) -> list[Bar]:
         return [
-            Bar(x(start), _px(x(stop) - x(start)), f"{word} {_when(start, zone)} to {_when(stop, zone)}", kind)
+            Bar(x(start), _px(x(stop) - x(start)), f"{word} {moment(start, zone)} to {moment(stop, zone)}", kind)
             for start, stop in spans
             if stop.timestamp() > begin and start.timestamp() < end
         ]
@@ -125,7 +126,7 @@ def days(rows: Iterable[Given], *, first: date, count: int, zone: ZoneInfo, now:
         for number, one in enumerate(rows)
     )
     ticks = [
-        (x(edge), f"{edge:%a} {edge.day} {edge:%b}", _px((x(edge) + x(following)) / 2))
+        (x(edge), f"{edge:%a %m-%d}", _px((x(edge) + x(following)) / 2))
         for edge, following in pairwise(edges)
     ]
     here = x(now) if now is not None and begin <= now.timestamp() <= end else None
@@ -141,11 +142,6 @@ def hours(minutes: float) -> str:
     if whole % 60 == 0:
         return f"{whole // 60} h"
     return f"{whole // 60} h {whole % 60} min" if whole >= 60 else f"{whole} min"
-
-
-def _when(at: datetime, zone: ZoneInfo) -> str:
-    local = at.astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
 
 
 def _px(value: float) -> float:

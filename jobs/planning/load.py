@@ -205,5 +205,5 @@ def drawn(loaded: Sequence[Loaded], weeks: Sequence[date]) -> Drawn:
         )
         for number, one in enumerate(loaded)
     )
-    heads = tuple((LABEL + column * CELL, f"{week.day} {week:%b}") for column, week in enumerate(weeks))
+    heads = tuple((LABEL + column * CELL, f"{week:%m-%d}") for column, week in enumerate(weeks))
     return Drawn(LABEL + len(weeks) * CELL + 2, HEAD + len(loaded) * ROW + 2, full / 60, heads, lines)

@@ -139,7 +139,7 @@ def of_person(asking: Person, pk: int, *, now: datetime) -> dict[str, Any]:
     weeks = [_week(monday + timedelta(weeks=number), left, absences, holidays, shop) for number in range(WEEKS_AHEAD)]
     rows = [
         drawn.Given(
-            f"{week.monday.day} {week.monday:%b}, {week.long}",
+            f"{week.monday:%Y-%m-%d}, {week.long}",
             _shifted(left, week.monday, monday, shop.zone),
             _shifted(facts.less_than(working, left), week.monday, monday, shop.zone),
         )
@@ -173,7 +173,7 @@ def _week(
     begin = facts.midnight(monday, shop.zone)
     end = facts.midnight(monday + timedelta(days=7), shop.zone)
     own = tuple(_shift(span, shop.zone) for span in left if begin <= span[0] < end)
-    notes = [f"{day:%a} {day.day} {day:%b} has no shifts: {name}" for day, name in sorted(holidays.items())
+    notes = [f"{day:%a %Y-%m-%d} has no shifts: {name}" for day, name in sorted(holidays.items())
              if 0 <= (day - monday).days < 7]  # fmt: skip
     notes += [
         f"away {_until(one, shop.zone)}"
@@ -198,7 +198,7 @@ def _shift(span: Span, zone: ZoneInfo) -> WorkedShift:
 def _until(one: Absence, zone: ZoneInfo) -> str:
     since = one.starts_at.astimezone(zone)
     if one.ends_at is None:
-        return f"from {since:%a} {since.day} {since:%b} {since:%H:%M} until further notice"
+        return f"from {since:%a %Y-%m-%d %H:%M} until further notice"
     until = one.ends_at.astimezone(zone)
-    return f"from {since:%a} {since.day} {since:%b} {since:%H:%M} until {until:%a} {until.day} {until:%b} {until:%H:%M}"
+    return f"from {since:%a %Y-%m-%d %H:%M} until {until:%a %Y-%m-%d %H:%M}"
 

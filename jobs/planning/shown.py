@@ -1,13 +1,14 @@
-"""Plans as pages show them: in the words and the time of the shop, costs side by side, bars drawn to scale."""
+"""Plans as pages show them: in the words and the time of the shop, costs side by side."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from jobs.planning.left_out import LeftOut, clashes, left_out
 from jobs.planning.models import Plan
 from jobs.planning.promising import Offer
 from jobs.planning.wording import length, moment, said
@@ -17,17 +18,14 @@ Json = dict[str, Any]
 
 @dataclass
 class Alternative:
-    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why.
-
-    `left_out` are (unit, why it has no place, single changes that would give it one, the cheapest first).
-    """
+    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why."""
 
     plan: Plan
     moves: list[tuple[str, str, str]] = field(default_factory=list)
     late: list[tuple[str, str, list[str]]] = field(default_factory=list)
     promises: list[str] = field(default_factory=list)
     ends: list[tuple[str, str, str, str]] = field(default_factory=list)
-    left_out: list[tuple[str, str, list[str]]] = field(default_factory=list)
+    left_out: list[LeftOut] = field(default_factory=list)
     conflicts: list[str] = field(default_factory=list)
 
 
@@ -52,13 +50,8 @@ def alternative(plan: Plan) -> Alternative:
         by = length((after - before).total_seconds() / 60)
         found.ends.append((names.get(one["order"], one["order"]), moment(before, zone), moment(after, zone),
                            f"{by} {'later' if after > before else 'earlier'}"))  # fmt: skip
-    for one in made["unscheduled"]:
-        ways_out = [said(way["sentence"], names, zone) for way in one.get("remedies", ())]
-        found.left_out.append((names.get(one["order"], one["order"]), said(one["reason"], names, zone), ways_out))
-    reasons = {one["reason"] for one in made["unscheduled"]}
-    found.conflicts = [
-        said(one["sentence"], names, zone) for one in made["conflicts"] if one["sentence"] not in reasons
-    ]
+    found.left_out = list(left_out(made, names, zone))
+    found.conflicts = clashes(made, names, zone)
     return found
 
 
@@ -115,74 +108,6 @@ def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:
     moved = f"{moment(offer.moved_from, zone)} to {moment(offer.moved_to, zone)}"
     first = "it moves there first and " if offer.itself else ""
     return f"{moment(offer.at, zone)}, if {first}{other} moves from {moved}{late}."
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of a drawn plan: a resource with its operations as (x, width, what, is a hold point)."""
-
-    name: str
-    bars: list[tuple[float, float, str, bool]]
-
-
-@dataclass(frozen=True)
-class Sheet:
-    """A plan drawn to scale on a sheet `WIDE` units wide; `days` are (x, words)."""
-
-    lines: list[Line]
-    days: list[tuple[float, str]]
-    wide: float
-    rows: list[tuple[str, str, str, str, str]]
-
-
-WIDE = 1000.0
-DRAWN = ("bay", "crane", "person")
-Stretch = tuple[datetime, datetime, list[str]]
-MOST_DAYS = 14
-
-
-def sheet(
-    given: Mapping[str, Mapping[str, Any]], resources: Iterable[Json], names: Mapping[str, str], zone: ZoneInfo
-) -> Sheet:
-    """Bookings as a drawing of their first two weeks, and whole as rows (order, operation, start, end, with what)."""
-    bookings = {
-        key: (datetime.fromisoformat(one["start"]), datetime.fromisoformat(one["end"]), one["resources"])
-        for key, one in given.items()
-    }
-    resources = list(resources)
-    if not bookings:
-        return Sheet([], [], WIDE, [])
-    begin = min(start for start, _, _ in bookings.values()).astimezone(zone).replace(hour=0, minute=0)
-    last = max(end for _, end, _ in bookings.values()).astimezone(zone)
-    days = min(MOST_DAYS, (last.date() - begin.date()).days + 1)
-    scale = WIDE / (days * 1440)
-
-    def x(at: datetime) -> float:
-        return round((at.timestamp() - begin.timestamp()) / 60 * scale, 2)
-
-    drawn = [one for kind in DRAWN for one in resources if one["kind"] == kind]
-    lines = [_line(one["id"], bookings, names, x) for one in drawn]
-    marks = []
-    for day in range(days):
-        at = (begin.replace(tzinfo=None) + timedelta(days=day)).replace(tzinfo=zone)
-        marks.append((x(at), f"{at:%a} {at.day}"))
-    rows = [
-        (names.get(key.partition("/")[0], key), names.get(key, key).rpartition(" of ")[0], moment(start, zone),
-         moment(end, zone), ", ".join(names.get(one, one) for one in resources))
-        for key, (start, end, resources) in sorted(bookings.items(), key=lambda one: (one[1][0], one[0]))
-    ]  # fmt: skip
-    return Sheet(lines, marks, WIDE, rows)
-
-
-def _line(
-    key: str, bookings: Mapping[str, Stretch], names: Mapping[str, str], x: Callable[[datetime], float]
-) -> Line:
-    bars = [
-        (x(start), max(1.0, round(x(end) - x(start), 2)), names.get(one, one), start == end)
-        for one, (start, end, resources) in bookings.items()
-        if key in resources and x(start) < WIDE
-    ]
-    return Line(names.get(key, key), bars)
 
 
 def _first(name: str) -> str:

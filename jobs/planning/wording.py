@@ -18,9 +18,9 @@ def said(sentence: str, names: Mapping[str, str], zone: ZoneInfo) -> str:
 
 
 def moment(at: datetime, zone: ZoneInfo) -> str:
-    """An instant on the shop's clock, such as Thu 3 Dec 14:00."""
+    """An instant on the shop's clock, such as Thu 2026-12-03 14:00."""
     local = at.astimezone(zone)
-    return f"{local:%a} {local.day} {local:%b} {local:%H:%M}"
+    return f"{local:%a %Y-%m-%d %H:%M}"
 
 
 def length(minutes: float) -> str:

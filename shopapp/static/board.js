@@ -16,18 +16,22 @@ function start(board) {
   const acceptLink = document.querySelector("[data-accept-board]");
   let data = JSON.parse(document.getElementById("board-data").textContent);
   let zoom = "day", focused = null, lifted = null, watching = [], drawnFrom = 0, drawnTo = 0;
-  let words, dayWords, hourWords;
+  let dayWords, hourWords;
 
   // --- Words -------------------------------------------------------------------------------------------
 
   function clocks() {
     const zone = { timeZone: data.zone };
-    words = new Intl.DateTimeFormat("en-GB", { ...zone, weekday: "short", day: "numeric", month: "short", hour: "2-digit", minute: "2-digit", hour12: false });
-    dayWords = new Intl.DateTimeFormat("en-GB", { ...zone, weekday: "short", day: "numeric", month: "short" });
-    hourWords = new Intl.DateTimeFormat("en-GB", { ...zone, hour: "2-digit", minute: "2-digit", hour12: false });
+    dayWords = new Intl.DateTimeFormat("en-GB", { ...zone, weekday: "short", year: "numeric", month: "2-digit", day: "2-digit" });
+    hourWords = new Intl.DateTimeFormat("en-GB", { ...zone, hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
   }
-  const say = (minutes) => words.format(minutes * 60000).replace(",", "");
+  // Days and times as all pages write them, with the day of the week before: Thu 2026-12-03 14:00.
+  function dayOf(minutes) {
+    const part = Object.fromEntries(dayWords.formatToParts(minutes * 60000).map((one) => [one.type, one.value]));
+    return `${part.weekday} ${part.year}-${part.month}-${part.day}`;
+  }
   const clock = (minutes) => hourWords.format(minutes * 60000);
+  const say = (minutes) => `${dayOf(minutes)} ${clock(minutes)}`;
   const px = (minutes) => ((minutes - data.from) / 60) * ZOOMS[zoom];
 
   let toldOf = null; // the operation about which is told how it stands, to be told anew when it stands elsewhere
@@ -142,7 +146,7 @@ function start(board) {
     const step = zoom === "shift" ? 1 : zoom === "day" ? 4 : 0;
     let last = "";
     for (let at = data.from - hour * 60; at <= data.to; at += 60) {
-      const day = dayWords.format(at * 60000);
+      const day = dayOf(at);
       if (day !== last) {
         last = day;
         days.push([at, day]);

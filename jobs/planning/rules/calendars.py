@@ -98,7 +98,7 @@ def period(rota: Rota) -> str:
 
 
 def words(day: date) -> str:
-    return f"{day.day} {day:%B %Y}"
+    return f"{day:%Y-%m-%d}"
 
 
 def counted(number: int, noun: str) -> str:

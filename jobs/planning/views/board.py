@@ -16,7 +16,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from jobs.errors import Refusal, WrongPerson
 from jobs.people import policies
-from jobs.planning import boarddata, promising, shown
+from jobs.planning import boarddata, promising, sheets
 from jobs.planning.actions import board as actions
 from jobs.planning.actions import plans
 from jobs.planning.board import Board
@@ -48,7 +48,7 @@ def board_page(request: PersonRequest) -> HttpResponse:
         promising.get_ready()
     context = {
         "drawn": drawn,
-        "sheet": shown.sheet(facts.bookings, stated.problem["resources"], stated.names, request.user.shop.zone),
+        "sheet": sheets.sheet(facts.bookings, stated.problem["resources"], stated.names, request.user.shop.zone),
         "in_force": facts.in_force,
         "moves": len(changes),
         "may_plan": may_plan,

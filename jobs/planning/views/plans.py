@@ -14,7 +14,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from jobs.orders import actions as orders
 from jobs.orders.queries import order_for
 from jobs.people import policies
-from jobs.planning import problem, promising, shown
+from jobs.planning import problem, promising, sheets, shown
 from jobs.planning.actions import plans
 from jobs.planning.actions.board import board_now
 from jobs.planning.actions.trouble import report_trouble
@@ -105,7 +105,7 @@ def version(request: PersonRequest, pk: int) -> HttpResponse:
     context = {
         "plan": plan,
         "one": one,
-        "sheet": shown.sheet(plan.plan["bookings"], plan.problem["resources"], plan.names, plan.shop.zone),
+        "sheet": sheets.sheet(plan.plan["bookings"], plan.problem["resources"], plan.names, plan.shop.zone),
         "digest": plans.digest_of(plan.plan),
         "replaced_by": following if plan.version else None,
     }

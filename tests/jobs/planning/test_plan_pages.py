@@ -7,14 +7,17 @@ from collections.abc import Callable
 from datetime import datetime, timedelta
 from types import SimpleNamespace
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
+from django.template.loader import render_to_string
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
 from jobs.people.models import Person
 from jobs.planning import boarddata
+from jobs.planning.left_out import clashes, left_out
 from jobs.planning.models import Change, Plan, Planning, Watcher
 from tests.yard import Yard
 
@@ -190,7 +193,7 @@ def test_trouble_leads_to_alternatives(
     )
     asked = Planning.objects.latest("pk")
     assert answer.url == f"/plan/asked/{asked.pk}/"  # type: ignore[attr-defined]
-    assert asked.why == "PR-07 not there from Mon 16 Mar 08:20 to Tue 17 Mar 14:20: dropped."
+    assert asked.why == "PR-07 not there from Mon 2026-03-16 08:20 to Tue 2026-03-17 14:20: dropped."
     Planning.objects.filter(pk=asked.pk).update(seconds=0.3)
     run_errands()
     page = desk.get(answer.url).content.decode()  # type: ignore[attr-defined]
@@ -271,3 +274,24 @@ def test_an_order_without_a_place_is_told_why_and_what_would_give_it_one(
     ways = [way["sentence"] for one in plan.plan["unscheduled"] for way in one["remedies"]]
     assert ways
     assert left_out.count("<ul>") >= 1
+
+
+def test_of_many_facts_three_of_a_kind_are_in_the_sentence_and_all_of_them_unfold() -> None:
+    zone = ZoneInfo("Europe/London")
+    named = [{"kind": "calendar", "ids": [f"person-{number}"], "sentence": f"person-{number} is never at work."}
+             for number in range(5)]  # fmt: skip
+    plan = {
+        "unscheduled": [{"order": "BY-1", "reason": "Too few.", "ids": [], "remedies": [{"sentence": "One more."}]}],
+        "conflicts": [{"sentence": "Too few.", "named": named}, {"sentence": "person-1 is in two places."}],
+    }
+    names = {"BY-1": "K7 7003", **{f"person-{number}": f"Somebody {number}" for number in range(5)}}
+    (one,) = left_out(plan, names, zone)
+    assert one.facts == tuple(f"Somebody {number} is never at work." for number in range(5))
+    page = render_to_string("planning/_left_out.html", {"left_out": [one]})
+    assert "All 5 facts" in page
+    assert page.index("<details") < page.index("Somebody 4")
+    assert "Any of these would give it a place" in page
+    assert clashes(plan, names, zone) == ["Somebody 1 is in two places."]
+    named[3:] = []
+    (few,) = left_out(plan, names, zone)
+    assert few.facts == ()

@@ -189,7 +189,7 @@ def test_a_disruption_moves_what_it_must_and_says_so(
     asked = report_trouble(
         what=key, starts_at=at, hours=48, reason="Door off its rails", by=yard.planner, at=at + AFTER
     )
-    assert "Bay 1 not there from Mon 16 Mar 08:20 to Wed 18 Mar 08:20: Door off its rails." in asked.why
+    assert "Bay 1 not there from Mon 2026-03-16 08:20 to Wed 2026-03-18 08:20: Door off its rails." in asked.why
     run_errands()
     asked.refresh_from_db()
     fewest = asked.plans.get(title__startswith="Fewest moves")

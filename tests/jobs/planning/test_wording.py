@@ -18,7 +18,7 @@ def test_ids_and_instants_become_words() -> None:
         "BY-2026-0004/as-found was ready at 2026-07-06T05:00:00Z; person-12 is not at work until 2026-07-06T13:00:00Z."
     )
     assert said(sentence, names, LONDON) == (
-        "as-found of R4 4107 was ready at Mon 6 Jul 06:00; Una Farrow is not at work until Mon 6 Jul 14:00."
+        "as-found of R4 4107 was ready at Mon 2026-07-06 06:00; Una Farrow is not at work until Mon 2026-07-06 14:00."
     )
 
 
@@ -34,4 +34,4 @@ def test_lengths(minutes: float, words: str) -> None:
 
 
 def test_the_moment_is_on_the_clock_of_the_shop() -> None:
-    assert moment(datetime(2026, 12, 3, 14, 0, tzinfo=UTC), ZoneInfo("America/New_York")) == "Thu 3 Dec 09:00"
+    assert moment(datetime(2026, 12, 3, 14, 0, tzinfo=UTC), ZoneInfo("America/New_York")) == "Thu 2026-12-03 09:00"
