@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis import running
+from analysis.quantiles import median, quantile, quantiles
 from analysis.reference import axis
 from analysis.reference.look import Look, lift_noise
 from analysis.reference.points import LAGS_S
@@ -59,7 +60,8 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -
     if failed(made):
         return made
     smooth = running.median(lift[:: max(1, n // 50_000)], 5)
-    span = float(np.quantile(smooth, 0.995) - np.quantile(smooth, 0.005))
+    low, high = quantiles(smooth, 0.005, 0.995)
+    span = high - low
     noise = lift_noise(lift[:200_000])
     least = max(LEAST_LIFT_MM, LEAST_LIFT_NOISE * noise) if not trace.in_counts else LEAST_LIFT_NOISE * noise
     made.append(Check("flat trace", span > least, span, least, "mm" if not trace.in_counts else "scaled counts",
@@ -78,8 +80,8 @@ def _jump(trace: Trace, step_deg: float) -> Check:
     stride = max(1, len(trace) // 200_000)
     angle, time_s = trace.angle_deg[::stride], trace.time_s[::stride]
     moved, lasted = np.diff(angle), np.diff(time_s)
-    pace = float(np.median(lasted[lasted > 0])) if (lasted > 0).any() else 1.0
-    usual = float(np.quantile(np.abs(moved), 0.98))
+    pace = median(lasted[lasted > 0]) if (lasted > 0).any() else 1.0
+    usual = quantile(np.abs(moved), 0.98)
     limit = max(5.0 * usual, 6.0 * step_deg, LEAST_JUMP_DEG)
     ahead = np.append(moved[1:], 0.0)
     behind = np.concatenate([[0.0], moved[:-1]])
@@ -215,7 +217,7 @@ def _unit(found: Estimate) -> list[Check]:
 
 def _usual_size(found: Estimate) -> list[Check]:
     """A lobe of unknown size is asked only whether it is one at all; its unit does not move the crest."""
-    height = float(np.quantile(found.points.lift, 0.995) - np.quantile(found.points.lift, 0.005))
+    height = found.points.top - quantile(found.points.lift, 0.005)
     named = "inches" if height < LEAST_LOBE_MM else "micrometres" if height > MOST_LOBE_MM else ""
     if not named:
         return []
@@ -234,7 +236,7 @@ def of_angle(factor: float, stated: float, looks_like: float) -> Check:
 
 def _knocks(found: Estimate, good: list[int]) -> Check:
     senses = {float(found.points.sense[found.points.sweep == k][0]) for k in good}
-    left = {float(s) for s in np.unique(found.points.sense[found.use])}
+    left = set(found.points.sense[found.use].tolist())
     n = len(found.knocked)
     passed = bool(found.use.any()) and left == senses and n * 2 < max(len(good), 1)
     message = ("No knock of the probe within a sweep." if not n else

@@ -191,8 +191,9 @@ def _blocks(stream: BinaryIO, rest: bytes, line: int) -> Iterator[bytes]:
             return
         cut = _record_end(block)
         if cut:
-            line += block.count(b"\n", 0, cut)
-            yield block[:cut]
+            whole = block[:cut]
+            yield whole
+            line += _line_ends(whole)
         rest = block[cut:]
         if len(rest) > FIELD_BYTES:
             if b"\0" in rest:
@@ -200,17 +201,22 @@ def _blocks(stream: BinaryIO, rest: bytes, line: int) -> Iterator[bytes]:
             raise TraceRefused("A record is longer than 64 kB: this is not a trace.", line)
 
 
+def _line_ends(block: bytes) -> int:
+    """How many line ends: as `bytes.count`, which takes several times as long where they are close together."""
+    return int(np.count_nonzero(np.frombuffer(block, np.uint8) == ord("\n")))
+
+
 def _record_end(block: bytes) -> int:
     """Where the last whole record ends; a line end inside quotes does not end one."""
     cut = block.rfind(b"\n") + 1
-    while cut and block.count(b'"', 0, cut) % 2:
+    while cut and b'"' in block and block.count(b'"', 0, cut) % 2:
         cut = block.rfind(b"\n", 0, cut - 1) + 1
     return cut
 
 
 def _parse(block: bytes, names: list[str], wanted: list[str], line: int) -> tuple[dict[str, Floats], int]:
     """One block to arrays and its number of lines; falls back to the slow reader, which names the fault."""
-    records = block.count(b"\n") + (not block.endswith(b"\n"))
+    records = _line_ends(block) + (not block.endswith(b"\n"))
     if b"\0" in block:
         _text(block, line)
     try:

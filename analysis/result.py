@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field, is_dataclass
 from typing import Literal
 
 import numpy as np
@@ -81,7 +81,7 @@ class Result:
 
     def to_json(self) -> dict[str, object]:
         """Plain dictionaries and lists, with no number that JSON cannot hold."""
-        plain = _plain(asdict(self))
+        plain = _plain(self)
         assert isinstance(plain, dict)
         return plain
 
@@ -89,12 +89,14 @@ class Result:
 def _plain(value: object) -> object:
     if isinstance(value, np.generic):
         value = value.item()
+    if value is None or isinstance(value, str | int):
+        return value
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
     if isinstance(value, dict):
         return {key: _plain(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
         return [_plain(item) for item in value]
-    if isinstance(value, bool) or value is None or isinstance(value, str | int):
-        return value
-    if isinstance(value, float):
-        return float(value) if math.isfinite(value) else None
+    if is_dataclass(value) and not isinstance(value, type):
+        return {key: _plain(item) for key, item in vars(value).items()}
     raise TypeError(f"{type(value).__name__} has no place in a result")

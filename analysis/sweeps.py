@@ -14,6 +14,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from analysis.quantiles import quantile
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -40,10 +42,11 @@ def encoder_step(angle_deg: Floats) -> float:
     Taken from the spacing of distinct readings; 0 when the encoder never moves. Where two readings happen to
     lie several lines apart everywhere, the true step is smaller and this is its upper bound.
     """
-    values = np.unique(np.round(angle_deg[:: max(1, len(angle_deg) // LOOK_POINTS)], 7))
+    # sorted as the runs that the sweeps are, which a stable sort only has to merge
+    values = np.sort(np.round(angle_deg[:: max(1, len(angle_deg) // LOOK_POINTS)], 7), kind="stable")
     gaps = np.diff(values)
     gaps = gaps[gaps > 1e-6]
-    return float(np.quantile(gaps, 0.02)) if len(gaps) else 0.0
+    return quantile(gaps, 0.02) if len(gaps) else 0.0
 
 
 def cut(angle_deg: Floats, step_deg: float | None = None) -> list[Sweep]:

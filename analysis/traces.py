@@ -14,9 +14,11 @@ import numpy.typing as npt
 
 from analysis import columnar, csvtext
 from analysis.errors import TraceRefused
+from analysis.quantiles import median
 
 Floats = npt.NDArray[np.float64]
 MAX_FILE_BYTES = 1 << 30
+WHOLE_BYTES = 1 << 22          # a file of no more than this is read once, a larger one in passes
 GAP_PACES, MOST_GAPS, SPEED_SAMPLES = 5.0, 1000, 20
 GZIP_MAGIC = b"\x1f\x8b"
 
@@ -69,8 +71,11 @@ def read_trace(source: bytes | Path, *, filename: str = "") -> Trace:
     if isinstance(source, Path):
         filename = filename or source.name
         try:
-            if source.stat().st_size > MAX_FILE_BYTES:
+            size = source.stat().st_size
+            if size > MAX_FILE_BYTES:
                 raise TraceRefused(f"The file is larger than {MAX_FILE_BYTES >> 20} MB.")
+            if size <= WHOLE_BYTES:
+                return read_trace(source.read_bytes())
             with source.open("rb") as stream:
                 digest = hashlib.file_digest(stream, "sha256").hexdigest()
                 stream.seek(0)
@@ -126,7 +131,7 @@ def _ratio(metadata: dict[str, str]) -> float:
 def _gaps(time_s: Floats) -> list[int]:
     """Steps that last much longer than the usual one; none when there are too many to be gaps."""
     lasted = np.diff(time_s)
-    usual = float(np.median(lasted)) if len(lasted) else 0.0
+    usual = median(lasted) if len(lasted) else 0.0
     gaps = np.flatnonzero(lasted > GAP_PACES * usual) if usual > 0.0 else np.array([], dtype=int)
     return gaps.tolist() if len(gaps) <= MOST_GAPS else []
 

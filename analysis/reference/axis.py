@@ -111,6 +111,5 @@ def _stated(points: Points, spec: Spec) -> float | None:
 
 def _turn(points: Points, crank_per_datum: float, radius_mm: float) -> Floats:
     """Crank degrees of turn at each point for one millimetre of miss, shape (n,)."""
-    top = float(np.quantile(points.lift, 0.995))
-    radius = np.clip(radius_mm - (top - points.lift), LEAST_RADIUS_PART * radius_mm, radius_mm * 1.1)
+    radius = np.clip(radius_mm - (points.top - points.lift), LEAST_RADIUS_PART * radius_mm, radius_mm * 1.1)
     return -crank_per_datum * np.degrees(1.0 / radius)

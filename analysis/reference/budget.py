@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from analysis.quantiles import median
 from analysis.reference import axis
 from analysis.reference.doubts import throw_doubt
 from analysis.reference.look import Look
@@ -66,7 +67,7 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
                          math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
     listed.append(Source("scale of the probe", "B", _probe(found, spec)))
     if "hysteresis" not in found.fit.shifts:
-        speed = float(np.median(np.abs(found.points.speed[found.use])))
+        speed = median(np.abs(found.points.speed[found.use]))
         listed.append(Source("lash, one sense only", "B", spec.u_lash_deg))
         listed.append(Source("lag, one sense only", "B", spec.u_lag_s * speed))
     listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
@@ -123,7 +124,8 @@ def _lag_model(found: Estimate) -> float:
     if "lag" not in fit.shifts:
         return 0.0
     row = 1 + list(fit.shifts).index("lag")
-    lever = abs(float(fit.inverse[0, row] / max(fit.inverse[row, row], 1e-300)))
+    inverse = fit.normal.inverse
+    lever = abs(float(inverse[0, row] / max(inverse[row, row], 1e-300)))
     lag = abs(fit.shifts["lag"])
     power = (fit.weight * fit.slope**2)[found.use]
     unread = float(power[found.points.rough_deg[found.use] > 0.0].sum() / max(float(power.sum()), 1e-300)) ** 2

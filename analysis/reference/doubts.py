@@ -20,6 +20,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from analysis.quantiles import quantile
 from analysis.reference import search
 from analysis.reference.fit import Fit
 from analysis.reference.points import Points
@@ -35,30 +36,22 @@ THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 
 
-def scale_of(fit: Fit, index: list[int], relative: Floats, prior: Floats, scales: Floats) -> float:
+def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, prior: Floats, scales: Floats) -> float:
     """The scale of a group of parameters, from what their estimates say.
 
     Parameters
     ----------
     index : list of int
-        Their rows in the fit's inverse matrix.
+        Their rows in the inverse of the fit's normal matrix.
     relative : ndarray
         Standard deviation of each for a scale of 1.
     prior : ndarray
         Standard deviation each had in the fit.
     """
-    covariance = fit.inverse[np.ix_(index, index)] * fit.s0**2
-    estimate = np.array([fit.value(k) for k in index])
-    precision = np.linalg.inv(covariance)
+    precision = np.linalg.inv(fit.normal.inverse[np.ix_(index, index)] * fit.s0**2)
     information = precision - np.diag(prior**-2.0)
-    pull = precision @ estimate
-    logs = []
-    for s in scales:
-        size = s * relative
-        inner = np.eye(len(index)) + size[:, None] * information * size
-        _, logdet = np.linalg.slogdet(inner)
-        logs.append(-0.5 * logdet + 0.5 * float(pull @ np.linalg.solve(information + np.diag(size**-2.0), pull)))
-    weight = np.exp(np.array(logs) - max(logs))
+    logs = likelihoods(information * np.outer(relative, relative), precision @ estimate * relative, scales)
+    weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     # where little is told of the scale its tail is long, and what nothing tells apart errs as the tail does: the mean
     return float(np.sum(weight * scales))
@@ -77,15 +70,23 @@ def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -
         Standard deviation of each for a scale of 1.
     """
     pull, information = fit.score_of(columns * relative)
-    pull, information = pull / fit.s0**2, information / fit.s0**2
-    logs = []
-    for s in scales:
-        _, logdet = np.linalg.slogdet(np.eye(len(pull)) + s * s * information)
-        logs.append(-0.5 * logdet + 0.5 * float(pull @ np.linalg.solve(information + np.eye(len(pull)) / s**2, pull)))
-    if max(logs) < LEAST_EVIDENCE:
+    logs = likelihoods(information / fit.s0**2, pull / fit.s0**2, scales)
+    if logs.max() < LEAST_EVIDENCE:
         return None
-    weight = np.exp(np.array(logs) - max(logs))
+    weight = np.exp(logs - logs.max())
     return float(np.exp(np.sum(weight * np.log(scales)) / weight.sum()))
+
+
+def likelihoods(information: Floats, pull: Floats, scales: Floats) -> Floats:
+    """log p(s) at each of the scales, for parameters in units of their size at a scale of 1.
+
+    On the axes of the information both terms are sums.
+    """
+    known, axes = np.linalg.eigh(information)
+    told = 1.0 + scales[:, None] ** 2 * known
+    # rounding may leave a parameter that nothing is known of with less than nothing
+    told = np.maximum(told, 1e-9)
+    return np.asarray(0.5 * np.sum(scales[:, None] ** 2 * (axes.T @ pull) ** 2 / told - np.log(told), axis=1))
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,7 @@ def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflati
     if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
         return Doubt(0.0, 0.0)
     move, variance = 0.0, 0.0
-    reach = float(np.quantile(np.abs(fit.u_deg[use]), 0.98))
+    reach = quantile(np.abs(fit.u_deg[use]), 0.98)
     for sense, name, sign in ((1.0, "throw, forward", -1.0), (-1.0, "throw, reverse", 1.0)):
         if name in thrown:
             continue

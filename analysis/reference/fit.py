@@ -25,8 +25,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy import linalg, sparse
+from scipy import linalg
 
+from analysis.quantiles import median
+from analysis.reference.bordered import Bordered
 from analysis.reference.points import Points
 from analysis.reference.rows import Rows
 from analysis.reference.shapes import Shape
@@ -97,7 +99,7 @@ class Fit:
     u_deg: Floats              # angle from the crest with the shifts taken out
     settled: bool
     design: Design
-    inverse: Floats            # of the normal matrix with priors, ordered (crest and shifts, shape, additions)
+    normal: Bordered           # with priors; its rest is (crest and shifts, additions)
     drift_prior: float = 0.0   # standard deviation the first drift coefficient had
 
     def loss(self, use: Flags) -> float:
@@ -106,7 +108,7 @@ class Fit:
 
     def misfit(self, use: Flags) -> float:
         """Robust standard deviation of the residuals of the points in use, lift units."""
-        return float(np.median(np.abs(self.residual[use]))) * 1.4826 if use.any() else 0.0
+        return median(np.abs(self.residual[use])) * 1.4826 if use.any() else 0.0
 
     def gain(self, columns: Floats) -> Floats:
         """How far chi square would fall if each column alone were let in (score test).
@@ -120,24 +122,22 @@ class Fit:
         -------
         ndarray, shape (m,)
         """
-        pull, free = self._score(columns)
-        return pull**2 / free / self.s0**2
+        return self.gains_and_sizes(columns)[0]
 
-    def sizes(self, columns: Floats) -> Floats:
-        """The value each of the columns would take alone, everything else fitted again; shape (m,)."""
+    def gains_and_sizes(self, columns: Floats) -> tuple[Floats, Floats]:
+        """`gain`, and the value each of the columns would take alone, everything else fitted again; shape (m,)."""
         pull, free = self._score(columns)
-        return pull / free
+        return pull**2 / free / self.s0**2, pull / free
 
     def size(self, column: Floats) -> float:
         """The value one more column (shape (n,)) would take."""
-        return float(self.sizes(column[:, None])[0])
+        return float(self.gains_and_sizes(column[:, None])[1][0])
 
     def score_of(self, columns: Floats) -> tuple[Floats, Floats]:
         """Residuals projected on columns let in together, shape (m,), and what nothing else can take, shape (m, m)."""
         weighted = columns * self.weight[:, None]
-        cross_dense = self.design.dense.T @ weighted
-        cross = np.vstack([cross_dense[:self.k], self.design.shape.down(weighted), cross_dense[self.k:]])
-        return weighted.T @ self.residual, columns.T @ weighted - cross.T @ (self.inverse @ cross)
+        white = self.normal.whitened(self.design.dense.T @ weighted, self.design.shape.down(weighted))
+        return weighted.T @ self.residual, columns.T @ weighted - white.T @ white
 
     def gain_together(self, columns: Floats) -> float:
         """How far chi square would fall if all the columns, shape (n, m), were let in at once."""
@@ -146,14 +146,10 @@ class Fit:
 
     def _score(self, columns: Floats) -> tuple[Floats, Floats]:
         """Residuals projected on each column, and the column's power that nothing else can take."""
-        k = self.k
         weighted = columns * self.weight[:, None]
-        cross_dense = self.design.dense.T @ weighted
-        cross = np.vstack([cross_dense[:k], self.design.shape.down(weighted), cross_dense[k:]])
+        white = self.normal.whitened(self.design.dense.T @ weighted, self.design.shape.down(weighted))
         power = np.einsum("ij,ij->j", columns, weighted)
-        free = power - np.einsum("ij,ij->j", cross, self.inverse @ cross)
-        hidden = free < HIDDEN * power + 1e-12
-        return np.where(hidden, 0.0, weighted.T @ self.residual), np.where(hidden, 1.0, free)
+        return _what_others_leave(weighted.T @ self.residual, power, white)
 
     def gain_of_steps(self, points: Points, places: Ints) -> Floats:
         """`gain` of one column for each place (ascending indices): 1 from there to the end of its sweep, else 0.
@@ -165,43 +161,36 @@ class Fit:
         until = ends[np.searchsorted(ends, places, side="right")]
         edges = np.unique(np.concatenate([[0], places, until]))
         edges = edges[edges < len(points)]
-        owner = np.searchsorted(edges, np.arange(len(points)), side="right") - 1
-        w = self.weight
-        into = sparse.csr_array((w, (owner, np.arange(len(points)))), shape=(len(edges), len(points)))
-        k = self.k
-        others = np.column_stack([self.design.dense, self.residual, np.ones(len(points))])
-        dense = np.asarray(into @ others)
-        parts = np.hstack([dense[:, :k], (into @ self.design.shape.matrix()).toarray(), dense[:, k:]])
+        owner = np.repeat(np.arange(len(edges)), np.diff(np.append(edges, len(points))))
+        shape = self.design.shape.sums(owner, self.weight, len(edges))
+        others = np.column_stack([self.design.dense, self.residual, np.ones(len(points))]) * self.weight[:, None]
+        parts = np.hstack([shape, np.add.reduceat(others, edges, axis=0)])
         running = np.vstack([np.zeros(parts.shape[1]), np.cumsum(parts, axis=0)])
-        first = np.searchsorted(edges, places)
-        last = np.searchsorted(edges, until)
-        sums = running[last] - running[first]
-        cross, pull, power = sums[:, :-2].T, sums[:, -2], sums[:, -1]
-        free = power - np.einsum("ij,ij->j", cross, self.inverse @ cross)
-        hidden = free < HIDDEN * power + 1e-12
-        return np.where(hidden, 0.0, pull) ** 2 / np.where(hidden, 1.0, free) / self.s0**2
+        sums = running[np.searchsorted(edges, until)] - running[np.searchsorted(edges, places)]
+        size = shape.shape[1]
+        white = self.normal.whitened(sums[:, size:-2].T, sums[:, :size].T)
+        pull, free = _what_others_leave(sums[:, -2], sums[:, -1], white)
+        return pull**2 / free / self.s0**2
 
     def let_in(self, column: Floats) -> tuple[float, float, float]:
         """Value, variance and lever on the crest of one more column, everything else fitted again.
 
         The lever is the crest's change for a unit of the column's parameter.
         """
-        k = self.k
         weighted = column * self.weight
-        cross_dense = self.design.dense.T @ weighted
-        cross = np.concatenate([cross_dense[:k], self.design.shape.down(weighted[:, None])[:, 0], cross_dense[k:]])
-        follow = self.inverse @ cross
-        free = max(float(column @ weighted - cross @ follow), 1e-12)
+        follow, shape = self.normal.solve(cross := self.design.dense.T @ weighted,
+                                          down := self.design.shape.down(weighted[:, None])[:, 0])
+        free = max(float(column @ weighted - cross @ follow - down @ shape), 1e-12)
         return float(weighted @ self.residual) / free, self.s0**2 / free, -float(follow[0])
-
-    def value(self, index: int) -> float:
-        """A parameter by its row: crest's last step (0), shifts, shape coefficients, additions."""
-        k = self.k
-        if index < k:
-            return 0.0 if index == 0 else list(self.shifts.values())[index - 1]
-        return float(self.coefficients[index - k])
 
     @property
     def k(self) -> int:
         """Number of shift parameters with the crest."""
         return 1 + len(self.shifts)
+
+
+def _what_others_leave(pull: Floats, power: Floats, white: Floats) -> tuple[Floats, Floats]:
+    """Pull and free power of columns, nothing of those that the others take whole."""
+    free = power - np.einsum("ij,ij->j", white, white)
+    hidden = free < HIDDEN * power + 1e-12
+    return np.where(hidden, 0.0, pull), np.where(hidden, 1.0, free)

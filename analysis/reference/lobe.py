@@ -15,7 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
+from analysis.quantiles import median
+
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 LEVELS = 33
 LOW, HIGH = 0.1, 0.9
 
@@ -51,20 +54,17 @@ def bisect(angle_deg: Floats, lift: Floats, low: float, high: float) -> Midline:
     order = np.argsort(angle_deg, kind="stable")
     angle, smooth = angle_deg[order], median_filter(lift[order], 5, mode="nearest")
     levels = low + (high - low) * np.linspace(LOW, HIGH, LEVELS)
-    left, right = np.full(LEVELS, np.nan), np.full(LEVELS, np.nan)
-    for k, level in enumerate(levels):
-        above = np.flatnonzero(smooth > level)
-        if len(above) and above[0] > 0:
-            left[k] = _crossing(angle, smooth, above[0] - 1, above[0], level)
-        if len(above) and above[-1] < len(angle) - 1:
-            right[k] = _crossing(angle, smooth, above[-1], above[-1] + 1, level)
-    both = np.isfinite(left) & np.isfinite(right)
-    crest = float(np.median((left + right)[both] / 2.0)) if both.any() else None
-    return Midline(levels[both], left[both], right[both], crest)
+    # the first place above a level is where the largest value so far passes it
+    up = np.searchsorted(np.maximum.accumulate(smooth), levels, side="right")
+    down = len(smooth) - 1 - np.searchsorted(np.maximum.accumulate(smooth[::-1]), levels, side="right")
+    both = (up > 0) & (up < len(smooth)) & (down >= 0) & (down < len(smooth) - 1)
+    levels, up, down = levels[both], up[both], down[both]
+    left, right = _crossings(angle, smooth, up - 1, levels), _crossings(angle, smooth, down, levels)
+    return Midline(levels, left, right, median((left + right) / 2.0) if len(levels) else None)
 
 
-def _crossing(angle: Floats, lift: Floats, a: int, b: int, level: float) -> float:
-    """Angle at which the straight line between two neighbours meets the level."""
-    rise = float(lift[b] - lift[a])
-    part = (level - float(lift[a])) / rise if rise else 0.5
-    return float(angle[a] + part * (angle[b] - angle[a]))
+def _crossings(angle: Floats, lift: Floats, before: Ints, levels: Floats) -> Floats:
+    """Angles at which the straight lines from the points `before` to their neighbours meet the levels."""
+    rise = lift[before + 1] - lift[before]
+    part = np.where(rise == 0.0, 0.5, (levels - lift[before]) / np.where(rise == 0.0, 1.0, rise))
+    return np.asarray(angle[before] + part * (angle[before + 1] - angle[before]))

@@ -6,12 +6,14 @@ or stops it with a reason.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
+from analysis.quantiles import median, quantile, quantiles
 from analysis.reference.lobe import Midline, bisect
 from analysis.reference.points import Points
 
@@ -49,13 +51,13 @@ def lift_noise(lift: Floats) -> float:
     if len(lift) < 8:
         return 0.0
     bends = np.abs(np.diff(lift, 2))
-    return float(np.median(bends) * 1.4826 / np.sqrt(6.0))
+    return median(bends) * 1.4826 / math.sqrt(6.0)
 
 
 def look(points: Points, sweep_count: int) -> Look:
     """Look at a trace's points, sweep by sweep."""
     smooth = median_filter(points.lift, 7, mode="nearest")
-    low, high = (float(x) for x in np.quantile(smooth, [0.01, 0.995]))
+    low, high = quantiles(smooth, 0.01, 0.995)
     low_band = smooth <= low + 0.03 * (high - low)
     floor = bool(low_band.sum() > 10 and _commonest(points.lift[low_band]) > 0.35)
     noise = lift_noise(points.lift)
@@ -69,8 +71,10 @@ def look(points: Points, sweep_count: int) -> Look:
 
 def _commonest(values: Floats) -> float:
     """Share of the commonest value."""
-    _, counts = np.unique(values, return_counts=True)
-    return float(counts.max() / len(values)) if len(values) else 0.0
+    if not len(values):
+        return 0.0
+    edges = np.flatnonzero(np.diff(np.sort(values), prepend=np.nan, append=np.nan) != 0.0)
+    return float(np.diff(edges).max() / len(values))
 
 
 def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float) -> SweepLook:
@@ -89,7 +93,7 @@ def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: floa
         return SweepLook(None, "two crests", f"{len(starts)} crests in one sweep could each be the datum.")
     if at_start or at_stop:
         return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only.")
-    fault = _topped(angle, smooth, lift, float(np.quantile(smooth, 0.995)), low, noise)
+    fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise)
     if fault:
         return SweepLook(None, "saturation", fault)
     midline = bisect(angle, lift, low, high)
@@ -166,4 +170,4 @@ def _is_flat(angle: Floats, lift: Floats, drop: float) -> bool:
     """Whether the middle of the flat stands no higher than its sides."""
     u = np.abs(angle - (angle[0] + angle[-1]) / 2.0) / max((angle[-1] - angle[0]) / 2.0, 1e-9)
     middle, sides = lift[u < 0.4], lift[(u > 0.6) & (u < 0.9)]
-    return bool(len(middle) and len(sides) and np.median(middle) - np.median(sides) < 0.15 * drop)
+    return bool(len(middle) and len(sides) and median(middle) - median(sides) < 0.15 * drop)

@@ -26,16 +26,16 @@ def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, 
               lag_scale: float = LAG_PRIOR_S, lag_s: float = 0.0,
               filtered: bool = True) -> tuple[list[Shift], list[Addition]]:
     """Shifts and additions that may always be there."""
-    senses = set(points.sense[use].tolist())
+    both = points.both_senses(use)
     shifts: list[Shift] = []
-    if len(senses) == 2:
+    if both:
         late = points.late(lag_s, filtered)
         shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG), Shift("lag", late, lag_scale)]
     if spec.u_encoder_deg > 0.0:
         phase = np.deg2rad(points.angle_deg * encoder_per_crank)
         shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),
                    Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg)]
-    return shifts, drift(points, use, len(senses) == 2, drift_scale)
+    return shifts, drift(points, use, both, drift_scale)
 
 
 def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[Addition]:
@@ -51,10 +51,10 @@ def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
 
     None with one sense only: within one sweep they would be told from the crest by their size alone.
     """
-    if len(set(points.sense[use].tolist())) < 2:
+    if not points.both_senses(use):
         return []
     steady = _drift_degree(points, use, True)
-    degree = min(steady + UNSTEADY_EACH * len(np.unique(points.sweep[use])), MOST_DRIFT)
+    degree = min(steady + UNSTEADY_EACH * len(points.sweeps_in(use)), MOST_DRIFT)
     table = _legendre(points, use, degree)[:, steady + 1:]
     relative = 1.0 / np.arange(steady + 1, degree + 1)
     scale = doubts.scale_of_more(fit, table, relative, doubts.UNSTEADY_SCALES)
@@ -64,7 +64,7 @@ def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
 
 
 def _drift_degree(points: Points, use: Flags, both: bool) -> int:
-    return 2 + len(np.unique(points.sweep[use])) // 2 if both else 2
+    return 2 + len(points.sweeps_in(use)) // 2 if both else 2
 
 
 def _legendre(points: Points, use: Flags, degree: int) -> Floats:

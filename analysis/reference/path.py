@@ -23,9 +23,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import CubicSpline
 from scipy.linalg import lapack
 from scipy.ndimage import binary_dilation
+
+from analysis.quantiles import median
+from analysis.reference.spline import EvenSpline
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -52,7 +54,7 @@ class Path:
     bins show it: smoothing makes neighbours alike, so a sum over the path errs as a sum over such readings does.
     """
 
-    spline: CubicSpline
+    spline: EvenSpline
     first_s: float
     last_s: float
     kinks_s: Floats
@@ -61,11 +63,11 @@ class Path:
     smoothness: tuple[float, float]      # log λ before the kinks are known, and with them
 
     def __call__(self, time_s: Floats) -> Floats:
-        return np.asarray(self.spline(np.clip(time_s, self.first_s, self.last_s)))
+        return self.spline(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
 
     def speed(self, time_s: Floats) -> Floats:
         """Degrees per second."""
-        return np.asarray(self.spline(np.clip(time_s, self.first_s, self.last_s), 1))
+        return self.spline.rate(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
 
     def near_kink(self, time_s: Floats, before_s: float, after_s: float) -> Flags:
         """Times within the given spans of a kink."""
@@ -101,8 +103,8 @@ def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | No
     bend = np.zeros_like(smooth)
     bend[1:-1] = np.diff(smooth, 2) / 24.0
     bend[1:-1][_wide(free, len(smooth))[1:-1]] = 0.0
-    return Path(CubicSpline(centre, smooth - bend), float(time_s[0]), float(time_s[-1]), places, width, noise,
-                (stiff, power))
+    spline = EvenSpline(float(centre[0]), width, smooth - bend)
+    return Path(spline, float(time_s[0]), float(time_s[-1]), places, width, noise, (stiff, power))
 
 
 def _wide(free: Flags, count: int) -> Flags:
@@ -121,7 +123,7 @@ def _binned(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats, Floats, 
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
     stops = np.append(starts[1:], n)
     lasted = time_s[np.minimum(stops, n - 1)] - time_s[starts]
-    usual = float(np.median(lasted))
+    usual = median(lasted)
     pace = span / (n - 1)
     width = float(np.clip(LINES_PER_BIN * usual, max(SHORTEST_BIN_S, pace), max(LONGEST_BIN_S, pace)))
     count = int(np.clip(round(span / width), LEAST_BINS, MOST_BINS))
@@ -197,7 +199,7 @@ def _smoothest(value: Floats, weight: Floats, free: Flags, near: float | None = 
 def _kinked(smooth: Floats, free: Flags) -> Flags:
     """Third differences far beyond the others: the shaft was stopped or let go there."""
     third = np.abs(np.diff(smooth, ORDER))
-    usual = 1.4826 * float(np.median(third[~free])) if (~free).any() else 0.0
+    usual = 1.4826 * median(third[~free]) if (~free).any() else 0.0
     if usual <= 0.0:
         return np.zeros(len(third), dtype=bool)
     return np.asarray(binary_dilation(third > KINK * usual) & ~free)

@@ -8,12 +8,14 @@ the bend it hides is a quarter of a micrometre for a tenth of a degree on a pist
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import blas
 from scipy.ndimage import maximum_filter1d, median_filter
 
+from analysis.quantiles import median, quantile
 from analysis.reference.path import Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
@@ -31,6 +33,7 @@ KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
 FILTER_PACE_S = 0.02
+PACE_STRIDE = 8           # samples: the usual speed needs no more
 BEAT_PLACES, LEAST_LINES = 4, 0.75
 LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
@@ -68,6 +71,20 @@ class Points:
     def __len__(self) -> int:
         return len(self.time_s)
 
+    def sweeps_in(self, use: Flags) -> list[int]:
+        """The sweeps that have points in use, ascending."""
+        return np.flatnonzero(np.bincount(self.sweep[use])).tolist()
+
+    def both_senses(self, use: Flags) -> bool:
+        """Whether points of either sense are in use."""
+        senses = self.sense[use]
+        return bool(len(senses)) and float(senses.min()) != float(senses.max())
+
+    @cached_property
+    def top(self) -> float:
+        """The lift of the crest, spikes aside."""
+        return quantile(self.lift, 0.995)
+
     def late(self, lag_s: float, filtered: bool) -> Floats:
         """How far behind the probe is for each second of lag, crank degrees per second, shape (n,)."""
         rows = self.behind[len(LAGS_S):] if filtered else self.behind[:len(LAGS_S)]
@@ -87,16 +104,19 @@ class Points:
 class Motion:
     """What the shaft did at n samples.
 
-    angle_deg (n,): the encoder's steps smoothed out where that can be believed; speed_deg_s (n,);
+    angle_deg (n,): the encoder's steps smoothed out where that can be believed;
     rough_deg (n,): standard deviation of the angle where it is not smooth;
     reading_deg: that of a reading about the smooth path.
     """
 
     angle_deg: Floats
-    speed_deg_s: Floats
     rough_deg: Floats
     reading_deg: float
     path: Path | None
+
+    def speed(self, time_s: Floats) -> Floats:
+        """Crank degrees per second, shape (len(time_s),)."""
+        return np.zeros(len(time_s)) if self.path is None else self.path.speed(time_s)
 
     def behind(self, time_s: Floats) -> Floats:
         """How far a probe late by each of LAGS_S is behind, over the lag, crank degrees per second.
@@ -192,22 +212,23 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
     lengths = np.diff(np.append(starts, n))
     long = lengths > max(STALL_POINTS, 3 * per_point)
-    edges = np.unique(np.concatenate([np.arange(0, n, per_point), starts[long], starts[long] + lengths[long]]))
-    owner = np.searchsorted(starts, edges[edges < n], side="right") - 1
-    inside = long[owner] & (edges[edges < n] != starts[owner])
-    edges = edges[edges < n][~inside]
+    ends = np.zeros(n + 1, dtype=bool)
+    ends[:n:per_point] = ends[starts[long]] = ends[starts[long] + lengths[long]] = True
+    edges = np.flatnonzero(ends[:n])
+    owner = np.searchsorted(starts, edges, side="right") - 1
+    edges = edges[~(long[owner] & (edges != starts[owner]))]
     weight = (~spiky).astype(float)
     kept = np.add.reduceat(weight, edges)
     weight[np.repeat(kept == 0.0, np.diff(np.append(edges, n)))] = 1.0
     counts = np.add.reduceat(weight, edges)
     rough = np.maximum(moved.rough_deg, np.repeat(long, lengths) * step_deg * LINE_NOISE)
-    columns = (time_s, moved.angle_deg, lift, moved.speed_deg_s, rough)
+    columns = (time_s, moved.angle_deg, lift, rough)
     drawn = moved.reading_deg / np.sqrt(counts)
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
     flags = (kept == 0.0).astype(float)
     beat = np.array([np.add.reduceat(row * weight, edges) / counts for row in moved.beat(time_s, step_deg)])
-    return (means[0], means[1], means[2], counts / per_point, flags, means[3], means[4], drawn, moved.behind(means[0]),
-            beat)
+    at = means[0]
+    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn, moved.behind(at), beat)
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:
@@ -220,15 +241,17 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     n = len(time_s)
     path = trace_path(time_s, angle_deg, near)
     if path is None:
-        return Motion(angle_deg, np.zeros(n), np.full(n, step_deg * LINE_NOISE), 0.0, None)
-    smooth, speed = path(time_s), path.speed(time_s)
+        return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), 0.0, None)
+    smooth = path(time_s)
     span = max(3, round(BELIEF_SPAN_S / max(float(time_s[-1] - time_s[0]) / n, 1e-9)))
     believed = maximum_filter1d(np.abs(smooth - angle_deg), span) <= ANGLE_TRUST * step_deg + 1e-9
     doubtful = path.near_kink(time_s, KINK_BEFORE_S, KINK_AFTER_S)
-    usual = float(np.median(np.abs(speed)))
     line = step_deg * LINE_NOISE
-    rough = np.where(believed, 0.0, line) + np.where(doubtful, line + usual * KINK_S, 0.0)
-    return Motion(np.where(believed, smooth, angle_deg), speed, rough, path.reading_deg, path)
+    rough = np.where(believed, 0.0, line)
+    if doubtful.any():
+        usual = median(np.abs(path.speed(time_s[::PACE_STRIDE])))
+        rough += np.where(doubtful, line + usual * KINK_S, 0.0)
+    return Motion(np.where(believed, smooth, angle_deg), rough, path.reading_deg, path)
 
 
 def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
@@ -247,7 +270,7 @@ def _stands_out(lift: Floats) -> Flags:
     if len(lift) < 12:
         return np.zeros(len(lift), dtype=bool)
     away = np.abs(lift - median_filter(lift, 11, mode="nearest"))
-    typical = float(np.median(away[away > 0.0])) * 1.4826 if (away > 0.0).any() else 0.0
+    typical = median(away[away > 0.0]) * 1.4826 if (away > 0.0).any() else 0.0
     flags = away > 8.0 * max(typical, 1e-12)
     flags[:6] = flags[-6:] = False
     return np.asarray(flags, dtype=bool)

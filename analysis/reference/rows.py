@@ -6,6 +6,7 @@ the points of one interval give what follows from Σ w, Σ w t, …, Σ w t⁶.
 
 from __future__ import annotations
 
+from copy import copy
 from typing import Protocol
 
 import numpy as np
@@ -19,6 +20,9 @@ Ints = npt.NDArray[np.int64]
 CUBIC = np.array([[1.0, -3.0, 3.0, -1.0], [4.0, 0.0, -6.0, 3.0], [1.0, 3.0, 3.0, -3.0], [0.0, 0.0, 0.0, 1.0]]) / 6.0
 NEIGHBOURS = np.arange(-1, 3)
 RISING = CUBIC[:, 1:] * np.array([1.0, 2.0, 3.0])     # their derivatives
+# products of two of them as polynomials in t: columns for each pair (j, k), j not before k
+LOWER = [(j, k) for k in range(4) for j in range(k, 4)]
+PAIRS = np.column_stack([np.convolve(CUBIC[j], CUBIC[k]) for j, k in LOWER])
 
 
 class Rows(Protocol):
@@ -34,12 +38,12 @@ class Rows(Protocol):
         """Bᵀ X for X of shape (n, m), shape (size, m)."""
         ...
 
-    def gram(self, weight: Floats) -> Floats:
-        """Bᵀ W B, shape (size, size)."""
+    def band(self, weight: Floats) -> Floats:
+        """Bᵀ W B in lower banded form: [i, j] is the element of row j + i and column j."""
         ...
 
-    def matrix(self) -> sparse.csr_array:
-        """B itself."""
+    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
+        """Weighted sums of the rows of each of `count` owners, shape (count, size)."""
         ...
 
 
@@ -56,11 +60,15 @@ class PlainRows:
     def down(self, columns: Floats) -> Floats:
         return np.asarray(self._columns.T @ columns)
 
-    def gram(self, weight: Floats) -> Floats:
-        return np.asarray((self._columns * weight[:, None]).T @ self._columns)
+    def band(self, weight: Floats) -> Floats:
+        gram = (self._columns * weight[:, None]).T @ self._columns
+        band = np.zeros((self.size, self.size))
+        for below in range(self.size):
+            band[below, :self.size - below] = np.diagonal(gram, -below)
+        return band
 
-    def matrix(self) -> sparse.csr_array:
-        return sparse.csr_array(self._columns)
+    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
+        return np.column_stack([np.bincount(owner, column * weight, count) for column in self._columns.T])
 
 
 class EvenRows:
@@ -73,9 +81,11 @@ class EvenRows:
         those below zero are their own mirror images.
     part : ndarray, shape (n,)
         How much of the interval is done, 0 to 1.
+    like : EvenRows, optional
+        Rows of as many points of the same shape: spares checks that were made for them.
     """
 
-    def __init__(self, interval: Ints, part: Floats, knots: int) -> None:
+    def __init__(self, interval: Ints, part: Floats, knots: int, like: EvenRows | None = None) -> None:
         self._interval, self._part, self._knots = interval, part, knots
         self.size = knots + 2
         t = part
@@ -87,39 +97,45 @@ class EvenRows:
         values[:, 3] = self._squared * t
         values /= 6.0
         self._values, self._at = values, np.abs(interval[:, None] + NEIGHBOURS)
-        self._down = sparse.csc_array((values.ravel(), self._at.ravel(), np.arange(0, 4 * len(t) + 1, 4)),
-                                      shape=(self.size, len(t)))
+        if like is None or len(like._part) != len(part):
+            self._down = sparse.csc_array((values.ravel(), self._at.ravel(), np.arange(0, 4 * len(t) + 1, 4)),
+                                          shape=(self.size, len(t)))
+        else:
+            self._down = copy(like._down)
+            self._down.data, self._down.indices = values.ravel(), self._at.ravel().astype(like._down.indices.dtype)
 
     def times(self, coefficients: Floats) -> Floats:
         return np.asarray(np.einsum("ij,ij->i", self._values, coefficients[self._at]))
 
     def rising(self, coefficients: Floats) -> Floats:
         """The derivative of B c by t, shape (n,)."""
-        near = np.lib.stride_tricks.sliding_window_view(np.concatenate([coefficients[1:2], coefficients]), 4)
-        level, rise, bend = (near @ RISING).T
+        ends = self._knots
+        near = np.array([np.concatenate([coefficients[1:2], coefficients[:ends - 1]]), coefficients[:ends],
+                         coefficients[1:ends + 1], coefficients[2:]])
+        level, rise, bend = RISING.T @ near
         return np.asarray(level[self._interval] + rise[self._interval] * self._part
                           + bend[self._interval] * self._squared)
 
     def down(self, columns: Floats) -> Floats:
         return np.asarray(self._down @ columns)
 
-    def gram(self, weight: Floats) -> Floats:
+    def band(self, weight: Floats) -> Floats:
         power, sums = weight, np.empty((self._knots, 7))
         for k in range(7):
             sums[:, k] = np.bincount(self._interval, power, self._knots)
             power = power * self._part
-        blocks = CUBIC @ sums[:, np.add.outer(np.arange(4), np.arange(4))] @ CUBIC.T
-        size = self._knots + 3
-        padded = np.zeros((size, size))
-        flat, diagonal = padded.reshape(-1), size + 1
-        for j in range(4):
-            for k in range(4):
-                first = j * size + k
-                flat[first:first + self._knots * diagonal:diagonal][:self._knots] += blocks[:, j, k]
-        # the row before the crest is the mirror image of the one after it
-        padded[2] += padded[0]
-        padded[:, 2] += padded[:, 0]
-        return padded[1:, 1:]
+        blocks = sums @ PAIRS
+        # of the row before the crest on, which is the mirror image of the one after it
+        padded = np.zeros((4, self._knots + 3))
+        for at, (j, k) in enumerate(LOWER):
+            padded[j - k, k:k + self._knots] += blocks[:, at]
+        band = padded[:, 1:]
+        band[0, 1] += padded[0, 0] + 2.0 * padded[2, 0]
+        band[1, 0] += padded[1, 0]
+        band[1, 1] += padded[3, 0]
+        return band
 
-    def matrix(self) -> sparse.csr_array:
-        return self._down.T
+    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
+        into = (owner * self.size)[:, None] + self._at
+        found = np.bincount(into.ravel(), (self._values * weight[:, None]).ravel(), count * self.size)
+        return np.asarray(found, dtype=np.float64).reshape(count, self.size)

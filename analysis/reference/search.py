@@ -13,12 +13,14 @@ A *slip*: from one moment on the encoder's angle is offset, as when its coupling
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
 
+from analysis.quantiles import median, quantile
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
 
@@ -73,7 +75,7 @@ def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Fi
 def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
     if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
         return None
-    reach = float(np.quantile(np.abs(fit.u_deg[use]), 0.98))
+    reach = quantile(np.abs(fit.u_deg[use]), 0.98)
     names: list[str] = []
     patterns: list[Floats] = []
     for sense, name in ((1.0, "throw, forward"), (-1.0, "throw, reverse")):
@@ -90,7 +92,7 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
         names += ["throw, both senses"] * len(THROW_PARTS)
         patterns += [r - f for f, r in zip(forward, reverse, strict=True)]
     columns = -fit.slope[:, None] * np.column_stack(patterns)
-    gains, sizes = fit.gain(columns), fit.sizes(columns)
+    gains, sizes = fit.gains_and_sizes(columns)
     signs = np.array([-1.0 if name == "throw, forward" else 1.0 for name in names])
     gains = np.where(sizes * signs > 0.0, gains, 0.0)     # the spring throws the shaft ahead, never back
     at = int(np.argmax(gains))
@@ -128,14 +130,14 @@ def placed_again(points: Points, fit: Fit, throw: Shift) -> Shift:
     thrown = throw.pattern != 0
     if not thrown.any():
         return throw
-    reach = float(np.quantile(np.abs(fit.u_deg), 0.98))
+    reach = quantile(np.abs(fit.u_deg), 0.98)
     start = float(np.abs(fit.u_deg[thrown]).min())
     return Shift(throw.name, _placed(points, fit, throw.name, start, 0.08 * reach), throw.prior)
 
 
 def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
     places: list[Ints] = []
-    for k in np.unique(points.sweep[use]):
+    for k in points.sweeps_in(use):
         at = np.flatnonzero(use & (points.sweep == k) & ~points.spiky)
         if len(at) >= 40:
             places.append(at[np.unique(np.linspace(0.04 * len(at), 0.96 * len(at), KNOCK_PLACES).astype(int))])
@@ -168,14 +170,14 @@ def _step(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
     """Size of the step: medians of the residuals just after less just before."""
     k = int(np.searchsorted(at, place))
     before, after = fit.residual[at[max(0, k - span):k]], fit.residual[at[k:k + span]]
-    return float(np.median(after) - np.median(before)) if len(before) and len(after) else 0.0
+    return median(after) - median(before) if len(before) and len(after) else 0.0
 
 
 def _local_noise(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
     """Standard deviation of a point about its neighbours, near a place."""
     k = int(np.searchsorted(at, place))
     part = np.diff(fit.residual[at[max(0, k - 2 * span):k + 2 * span]])
-    return float(np.median(np.abs(part)) * 1.4826 / np.sqrt(2.0))
+    return median(np.abs(part)) * 1.4826 / math.sqrt(2.0)
 
 
 def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
@@ -185,7 +187,7 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
     # within a sweep an encoder that slips shows a jump of its own, unless the recorder was not looking
     at = np.flatnonzero(use)
     lasted = np.diff(points.time_s[at])
-    pace = float(np.median(lasted))
+    pace = median(lasted)
     turned = np.diff(points.sweep[at]) != 0
     places = np.flatnonzero(turned | (lasted > GAP_PACES * pace) & (points.count[at][1:] < 4.0)) + 1
     if len(places) > MOST_PLACES:
@@ -198,12 +200,11 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
     if not table.shape[1]:
         return None
     columns = -fit.slope[:, None] * table
-    gains = fit.gain(columns)
+    gains, sizes = fit.gains_and_sizes(columns)
     best_at = int(np.argmax(gains))
-    size = fit.size(columns[:, best_at])
     if gains[best_at] < KNOCK_GAIN:
         return None
-    return _slipped(float(gains[best_at]), table[:, best_at], size, moments[best_at + 1])
+    return _slipped(float(gains[best_at]), table[:, best_at], float(sizes[best_at]), moments[best_at + 1])
 
 
 def slip_in_its_place(points: Points, fit: Fit, knock: Finding) -> Finding | None:

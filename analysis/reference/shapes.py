@@ -62,11 +62,13 @@ class EvenLobe:
         self._pitch = reach_deg / knots
         self._knots = knots
         self.size = knots + 2          # centres 0, h, 2h, …; those below zero are their own mirror images
+        self._like: EvenRows | None = None
 
     def rows(self, u_deg: Floats) -> EvenRows:
         along = np.minimum(np.abs(u_deg), self._reach) / self._pitch
         interval = along.astype(np.int64)
-        return EvenRows(interval, along - interval, self._knots)
+        self._like = EvenRows(interval, along - interval, self._knots, self._like)
+        return self._like
 
     def slope(self, u_deg: Floats, coefficients: Floats, rows: Rows | None = None) -> Floats:
         rows = rows if isinstance(rows, EvenRows) else self.rows(u_deg)

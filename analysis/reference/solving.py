@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from scipy import linalg
-from scipy.linalg import lapack
 
+from analysis.reference.bordered import Bordered
 from analysis.reference.fit import Addition, Design, Fit, Shift, Tie
 from analysis.reference.points import Points
 from analysis.reference.rows import Rows
 from analysis.reference.shapes import Shape
-from analysis.reference.weights import reweigh
+from analysis.reference.weights import Weigher
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -48,6 +50,7 @@ def solve(
     """
     allowed = np.ones(len(points), bool) if use is None else use
     problem = _Problem(points, shape, shifts, additions, gain_prior, ties or [])
+    weigh = Weigher(points, allowed, gentle=gentle)
     values = np.zeros(1 + len(shifts))
     values[0] = crest_deg
     if start is not None:
@@ -65,7 +68,7 @@ def solve(
         residual = problem.residual(design, step, linear)
         old, used = (s0, s1), w
         if weight is None:
-            s0, s1, w = reweigh(residual, design.slope, allowed, points, gentle=gentle)
+            s0, s1, w = weigh(residual, design.slope)
         else:
             s0 = float(np.sqrt(np.average(residual**2, weights=w)))
         # a look needs no more than the first digits; the last fit does
@@ -77,6 +80,27 @@ def solve(
     assert linear is not None
     # the weights that made this solution: with others its residuals would seem to ask for columns that nothing can tell
     return problem.finish(values, linear, design, normal, residual, used, s0, s1, settled)
+
+
+@dataclass(frozen=True)
+class _Normal:
+    """Normal matrix without priors, in the parts of `Bordered`, and the right-hand sides of shape and rest."""
+
+    band: Floats
+    border: Floats
+    rest: Floats
+    shape_right: Floats
+    right: Floats
+
+
+@dataclass(frozen=True)
+class _Priors:
+    """Diagonal and right-hand side of the prior observations, of the rest and of the shape."""
+
+    ridge: Floats
+    pull: Floats
+    shape_ridge: Floats
+    shape_pull: Floats
 
 
 class _Problem:
@@ -91,11 +115,10 @@ class _Problem:
         self.gain_prior = gain_prior
         row = {shift.name: k for k, shift in enumerate(shifts, start=1)}
         self.ties = [(row[tie.one], row[tie.other], tie.ratio, tie.deg) for tie in ties]
-        ends = self.patterns.shape[1] + shape.size
-        self.outer = np.r_[0:self.patterns.shape[1], ends:ends + self.added.shape[1]]
+        self.sizes = np.array([s.prior for s in shifts] + [a.prior for a in additions])
 
     def step(self, values: Floats, linear: Floats | None, w: Floats, s0: float
-             ) -> tuple[Floats, Floats, Design, Floats]:
+             ) -> tuple[Floats, Floats, Design, _Normal]:
         """Step of crest and shifts, the linear coefficients, the design and its normal matrix without priors."""
         p = self.points
         u = p.angle_deg - self.patterns @ values
@@ -105,104 +128,81 @@ class _Problem:
         slope = self.shape.slope(u, linear[: self.shape.size], rows)
         dense = np.column_stack([-slope[:, None] * self.patterns, self.added])
         design = Design(rows, dense, slope, u)
-        normal, right = self._normal(design, w)
-        ridge, pull = self._priors(values, s0, normal)
-        held = self._held(normal, ridge, s0)
-        # transposed it is the same matrix in the order of columns, which spares a copy
-        _, solution, failed = lapack.dposv(held.T, right + pull, lower=1, overwrite_a=1, overwrite_b=1)
-        if failed:
-            raise linalg.LinAlgError("The normal matrix is not positive definite.")
+        normal = self._normal(design, w)
+        priors = self._priors(values, s0, normal)
+        rest, shape = self._held(normal, priors, s0).solve(normal.right + priors.pull, normal.shape_right
+                                                           + priors.shape_pull)
         k = len(values)
-        return solution[:k], solution[k:], design, normal
+        return rest[:k], np.concatenate([shape, rest[k:]]), design, normal
 
     def _first(self, rows: Rows, w: Floats) -> Floats:
         """Shape coefficients before any slope is known."""
-        normal = rows.gram(w)
-        normal[np.diag_indices_from(normal)] += 1e-9 * max(np.trace(normal) / len(normal), 1e-12)
-        return np.asarray(linalg.solve(normal, rows.down((w * self.points.lift)[:, None])[:, 0], assume_a="pos"))
+        band = rows.band(w)
+        band[0] += 1e-9 * max(float(band[0].mean()), 1e-12)
+        return np.asarray(linalg.solveh_banded(band, rows.down((w * self.points.lift)[:, None])[:, 0], lower=True))
 
-    def _normal(self, design: Design, w: Floats) -> tuple[Floats, Floats]:
-        """Normal matrix ordered (crest and shifts, shape, additions) and right-hand side."""
-        k, m, a = self.patterns.shape[1], self.shape.size, self.added.shape[1]
-        size = k + m + a
-        normal, right = np.zeros((size, size)), np.zeros(size)
-        outer = self.outer
+    def _normal(self, design: Design, w: Floats) -> _Normal:
+        """Normal matrix and right-hand side."""
         dense_w = design.dense * w[:, None]
         lift_w = w * self.points.lift
-        normal[np.ix_(outer, outer)] = design.dense.T @ dense_w
-        cross = design.shape.down(np.column_stack([dense_w, lift_w]))
-        normal[k:k + m, outer] = cross[:, :-1]
-        normal[outer, k:k + m] = cross[:, :-1].T
-        normal[k:k + m, k:k + m] = design.shape.gram(w)
-        right[outer] = design.dense.T @ lift_w
-        right[k:k + m] = cross[:, -1]
-        return normal, right
+        border = design.shape.down(np.column_stack([dense_w, lift_w]))
+        return _Normal(design.shape.band(w), border[:, :-1], design.dense.T @ dense_w, border[:, -1],
+                       design.dense.T @ lift_w)
 
-    def _priors(self, values: Floats, s0: float, normal: Floats) -> tuple[Floats, Floats]:
-        """Diagonal and right-hand side of the prior observations, in units of 1/s0²; ties add to the latter."""
+    def _priors(self, values: Floats, s0: float, normal: _Normal) -> _Priors:
+        """Prior observations, in units of 1/s0²; ties add to the right-hand side."""
         k, m = len(values), self.shape.size
-        ridge, pull = np.zeros(len(normal)), np.zeros(len(normal))
-        for j, shift in enumerate(self.shifts, start=1):
-            ridge[j] = (s0 / shift.prior) ** 2
-            pull[j] = -ridge[j] * values[j]
-        for j, addition in enumerate(self.additions):
-            ridge[k + m + j] = (s0 / addition.prior) ** 2
+        ridge, pull = np.concatenate([[0.0], (s0 / self.sizes) ** 2]), np.zeros(k + len(self.additions))
+        pull[1:k] = -ridge[1:k] * values[1:]
+        shape_ridge, shape_pull = np.zeros(m), np.zeros(m)
         if not self.shape.known:
-            ridge[k:k + m] = 1e-8 * max(float(np.trace(normal[k:k + m, k:k + m])) / m, 1e-12)
+            shape_ridge[:] = 1e-8 * max(float(normal.band[0].mean()), 1e-12)
         elif self.gain_prior is not None:
-            ridge[k + 1] = (s0 / self.gain_prior) ** 2
-            pull[k + 1] = ridge[k + 1]
+            shape_ridge[1] = shape_pull[1] = (s0 / self.gain_prior) ** 2
         for one, other, ratio, deg in self.ties:
             away = (s0 / deg) ** 2 * (values[one] - ratio * values[other])
             pull[one] -= away
             pull[other] += ratio * away
-        return ridge, pull
+        return _Priors(ridge, pull, shape_ridge, shape_pull)
 
-    def _held(self, normal: Floats, ridge: Floats, s0: float) -> Floats:
+    def _held(self, normal: _Normal, priors: _Priors, s0: float) -> Bordered:
         """The normal matrix with the diagonal of the priors and with the ties."""
-        held = normal.copy()
-        held.reshape(-1)[::len(held) + 1] += ridge
+        band, rest = normal.band.copy(), normal.rest.copy()
+        band[0] += priors.shape_ridge
+        np.einsum("ii->i", rest)[:] += priors.ridge
         for one, other, ratio, deg in self.ties:
             size = (s0 / deg) ** 2
-            held[one, one] += size
-            held[other, other] += ratio**2 * size
-            held[one, other] -= ratio * size
-            held[other, one] -= ratio * size
-        return held
+            rest[one, one] += size
+            rest[other, other] += ratio**2 * size
+            rest[one, other] -= ratio * size
+            rest[other, one] -= ratio * size
+        return Bordered(band, normal.border, rest)
 
     def residual(self, design: Design, step: Floats, linear: Floats) -> Floats:
         m = self.shape.size
         shape_part = design.shape.times(linear[:m])
         return np.asarray(self.points.lift - shape_part - design.dense @ np.concatenate([step, linear[m:]]))
 
-    def finish(self, values: Floats, linear: Floats, design: Design, normal: Floats, residual: Floats, w: Floats,
+    def finish(self, values: Floats, linear: Floats, design: Design, normal: _Normal, residual: Floats, w: Floats,
                s0: float, s1: float, settled: bool) -> Fit:
-        k, m = len(values), self.shape.size
-        ridge, _ = self._priors(values, s0, normal)
-        inverse = _inverse(self._held(normal, ridge, s0))
-        row = inverse[0]
-        gain = design.shape.times(row[k:k + m]) + design.dense @ np.concatenate([row[:k], row[k + m:]])
-        total = float(inverse[0, 0]) * s0**2
-        noise = float(row @ normal @ row) * s0**2
+        m = self.shape.size
+        priors = self._priors(values, s0, normal)
+        held = self._held(normal, priors, s0)
+        variance = np.diagonal(held.inverse) * s0**2
+        rest, shape = held.row(0)
+        gain = design.shape.times(shape) + design.dense @ rest
+        # what the crest owes to the priors: each pulls with its own weight
+        owed = float(priors.ridge @ rest**2 + priors.shape_ridge @ shape**2)
+        owed += sum((s0 / deg) ** 2 * float(rest[one] - ratio * rest[other]) ** 2
+                    for one, other, ratio, deg in self.ties)
         return Fit(
             crest_deg=float(values[0]),
             shifts={s.name: float(v) for s, v in zip(self.shifts, values[1:], strict=True)},
-            shift_variance={s.name: float(inverse[j, j]) * s0**2 for j, s in enumerate(self.shifts, start=1)},
+            shift_variance={s.name: float(variance[j]) for j, s in enumerate(self.shifts, start=1)},
             additions={a.name: float(v) for a, v in zip(self.additions, linear[m:], strict=True)},
             shape=self.shape, coefficients=linear,
             residual=residual, slope=design.slope, weight=w, s0=s0, s1_deg=s1,
             influence_deg=gain * w * residual, lever_deg=gain * w,
-            variance_deg2=total, prior_variance_deg2=max(0.0, total - noise),
-            u_deg=design.u, settled=settled, design=design, inverse=inverse,
+            variance_deg2=float(variance[0]), prior_variance_deg2=owed * s0**2,
+            u_deg=design.u, settled=settled, design=design, normal=held,
         )
-
-
-def _inverse(positive: Floats) -> Floats:
-    """Inverse of a symmetric positive definite matrix, through its Cholesky factor."""
-    factor, failed = lapack.dpotrf(positive.T, lower=1, clean=0)
-    half, failed = lapack.dpotri(factor, lower=1, overwrite_c=1) if not failed else (factor, failed)
-    if failed:
-        raise linalg.LinAlgError("The normal matrix could not be inverted.")
-    lower = np.tril(half)
-    lower += np.tril(half, -1).T
-    return np.asarray(lower)

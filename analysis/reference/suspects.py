@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analysis.quantiles import median, quantile
 from analysis.reference import search
 from analysis.reference.fit import Addition, Fit
 from analysis.reference.points import Points
@@ -29,8 +30,8 @@ def rather_thrown(out: Estimate, trial: Trial, found: list[search.Finding], cres
     if throw is None or throw.shift is None:
         return False
     fit = trial.solve(out.shape, out.use, crest, shifts=[throw.shift], gentle=True)
-    driven = np.abs(fit.u_deg) < np.quantile(np.abs(fit.u_deg[out.use]), 0.98)
-    pace = float(np.median(np.abs(out.points.speed[out.use & driven])))
+    driven = np.abs(fit.u_deg) < quantile(np.abs(fit.u_deg[out.use]), 0.98)
+    pace = median(np.abs(out.points.speed[out.use & driven]))
     lash = 2.0 * max(0.0, fit.shifts["hysteresis"] + max(0.0, fit.shifts.get("lag", 0.0)) * pace)
     if abs(fit.shifts[throw.shift.name]) > MOST_LASH * lash + LASH_ROOM_DEG:
         return False
@@ -50,7 +51,7 @@ def put_aside(out: Estimate, trial: Trial, found: list[search.Finding], crest: f
     near = [s for other, s, _ in left if other < ALIKE * loss]
     slip = next((s for s in near if s.shift is not None), None)
     knock = next((s for s in near if s.shift is None), None)
-    if slip is not None and (slip is suspect or len(np.unique(out.points.sweep[out.use])) < 3):
+    if slip is not None and (slip is suspect or len(out.points.sweeps_in(out.use)) < 3):
         out.slipped, out.fit, out.throws = slip.sentence, fit, trial.throws
         if knock is not None:
             out.knocked[knock.sweep] = knock.sentence

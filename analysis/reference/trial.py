@@ -80,7 +80,7 @@ class Trial:
                 continue
             ratio = -2.0 if name == "throw, forward" else 2.0
             away = fit.shifts[name] - ratio * fit.shifts["hysteresis"]
-            inverse = fit.inverse
+            inverse = fit.normal.inverse
             own = fit.s0**2 * (inverse[row, row] + ratio**2 * inverse[half, half] - 2.0 * ratio * inverse[row, half])
             size = float(np.hypot(LASH_DEG, LASH_PART * fit.shifts[name]))
             if away**2 < LASH_SIGMAS**2 * (own + size**2):
@@ -105,14 +105,15 @@ class Trial:
             # drift and crest are the same thing in one pass over a parabola: the trace says nothing of its size
             self.drift_scale = nuisances.DRIFT_PRIOR_UNSEEN
         elif names:
-            first = fit.k + fit.design.shape.size
-            index = [first + list(fit.additions).index(name) for name in names]
+            values = np.array([fit.additions[name] for name in names])
+            index = [fit.k + list(fit.additions).index(name) for name in names]
             relative = 1.0 / np.arange(1, len(names) + 1)
             prior = relative * (self.drift_scale or fit.drift_prior)
-            self.drift_scale = doubts.scale_of(fit, index, relative, prior, doubts.DRIFT_SCALES)
+            self.drift_scale = doubts.scale_of(fit, index, values, relative, prior, doubts.DRIFT_SCALES)
         if "lag" in fit.shifts:
             row = 1 + list(fit.shifts).index("lag")
-            found = doubts.scale_of(fit, [row], np.ones(1), np.array([self.lag_scale]), doubts.LAG_SCALES)
+            found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
+                                    doubts.LAG_SCALES)
             # a probe cannot be early: a negative lag is something else, and says that the lag is small; at even
             # speed, where the trace tells little of it, it may be no more than chance
             least = max(LAG_NONE_S, float(np.sqrt(fit.shift_variance["lag"])))
@@ -122,7 +123,7 @@ class Trial:
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
         always, additions = nuisances.nuisances(self.points, self.spec, use, self.encoder_per_crank,
                                                 self.drift_scale, self.lag_scale, self.lag_s, self.filtered)
-        if len(set(self.points.sense[use].tolist())) < 2:
+        if not self.points.both_senses(use):
             self.throws = []
         fit = solve(self.points, shape, crest, always + self.axis + self.throws + (shifts or []),
                     additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
