@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 from typing import Any
 
@@ -12,7 +12,8 @@ from django.db.models import Prefetch, Q
 from jobs.orders.models import OrderStep, ProcedureRevision, ProcedureStep, WorkOrder
 from jobs.people.models import Person, Qualification, Role, RoleGrant, Shop
 from jobs.planning import operations
-from jobs.planning.models import Absence, Change, Estimate, Holiday, OperationFacts, Place, Plan, Rota, ShiftPattern
+from jobs.planning.entered import Entered, entered_of
+from jobs.planning.models import Absence, Change, Holiday, OperationFacts, Place, Plan, Rota, ShiftPattern
 from jobs.planning.shifts import FIRST_MONDAY, Shift, Worked
 from jobs.tooling.models import Instrument
 
@@ -87,7 +88,6 @@ class ShopFacts:
     instruments: tuple[InstrumentFacts, ...]
     orders: tuple[OrderFacts, ...]
     holidays: frozenset[date]
-    estimates: dict[tuple[int, str], int]
     in_force: Plan | None
     bookings: dict[str, dict[str, Any]]
     board: str
@@ -101,12 +101,7 @@ def plan_in_force(shop: Shop) -> Plan | None:
 def gather(shop: Shop, *, since: datetime) -> ShopFacts:
     """The facts of a shop; absences that ended before `since` are left out."""
     gaps = _gaps(shop, since)
-    estimates = {
-        (procedure, code): minutes
-        for procedure, code, minutes in Estimate.objects.filter(shop=shop).values_list(
-            "procedure_id", "operation", "minutes"
-        )
-    }
+    entered = entered_of(shop)
     in_force = plan_in_force(shop)
     changes = changes_on(in_force)
     return ShopFacts(
@@ -114,9 +109,8 @@ def gather(shop: Shop, *, since: datetime) -> ShopFacts:
         tuple(_people(shop, gaps)),
         tuple(_places(shop, gaps)),
         tuple(_instruments(shop, gaps)),
-        tuple(_orders(shop, estimates)),
+        tuple(_orders(shop, entered)),
         frozenset(Holiday.objects.filter(shop=shop).values_list("day", flat=True)),
-        estimates,
         in_force,
         standing(in_force, changes),
         board_mark(in_force, changes),
@@ -204,7 +198,7 @@ def _instruments(shop: Shop, gaps: dict[tuple[str, int], list[Gap]]) -> Iterable
         )
 
 
-def _orders(shop: Shop, estimates: dict[tuple[int, str], int]) -> Iterable[OrderFacts]:
+def _orders(shop: Shop, entered: dict[int, Entered]) -> Iterable[OrderFacts]:
     steps = OrderStep.objects.select_related("definition__skill").order_by("position")
     revisions = ProcedureRevision.objects.filter(issued_at__isnull=False).order_by("procedure", "-number")
     newest: dict[int, ProcedureRevision] = {}
@@ -220,17 +214,14 @@ def _orders(shop: Shop, estimates: dict[tuple[int, str], int]) -> Iterable[Order
         if order.held_from == State.TO_VERIFY:
             continue
         found = operations.of_steps(_steps(order, newest.get(order.procedure_id)), begun_at=order.started_at)
+        shops = entered.get(order.procedure_id, Entered())
         yield OrderFacts(
             order.pk, order.number, order.unit.number, order.state, order.held_reason, order.priority,
             order.requested_at, order.needed_by, order.promised_at, order.started_at, order.bay, order.technician_id,
             order.inspector_id, order.planned_start,
-            tuple(_lasting(one, estimates.get((order.procedure_id, one.code))) for one in found),
+            operations.as_entered(found, minutes=shops.minutes, cranes=shops.cranes),
             {one.operation: one for one in order.operation_facts.all()},
         )  # fmt: skip
-
-
-def _lasting(operation: operations.Operation, minutes: int | None) -> operations.Operation:
-    return operation if minutes is None else replace(operation, minutes=minutes)
 
 
 def _steps(order: WorkOrder, newest: ProcedureRevision | None) -> list[operations.StepFacts]:

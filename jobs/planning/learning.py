@@ -14,7 +14,7 @@ from jobs.orders.queries import current_revision
 from jobs.people.models import Shop
 from jobs.planning import operations
 from jobs.planning.gathering import step_facts
-from jobs.planning.models import Estimate
+from jobs.planning.models import CraneUse, Estimate
 
 MOST_ORDERS = 200
 LONGEST = timedelta(hours=12)  # what lasted longer ran over a break between shifts, and tells nothing of the work
@@ -38,13 +38,15 @@ class Learnt:
 
 @dataclass(frozen=True)
 class Minutes:
-    """One operation of a procedure: what its steps add up to, what the planner entered, and what it took."""
+    """One operation of a procedure: what its steps add up to, what the planner entered, what it took, and whether it
+    needs the crane."""
 
     code: str
     title: str
     of_steps: int
     entered: int | None
     learnt: Learnt
+    crane: bool = False
 
     @property
     def planned(self) -> int:
@@ -58,11 +60,14 @@ def minutes_of(shop: Shop, procedure: Procedure) -> list[Minutes]:
         return []
     steps = [step_facts(one) for one in revision.steps.select_related("skill")]
     entered = dict(Estimate.objects.filter(shop=shop, procedure=procedure).values_list("operation", "minutes"))
+    uses = CraneUse.objects.filter(shop=shop, procedure=procedure)
+    cranes = set(uses.values_list("operation", flat=True))
     took = _took(shop, procedure)
     return [
-        Minutes(one.code, one.title, one.minutes, entered.get(one.code), learnt(took.get(one.code, [])))
+        Minutes(one.code, one.title, one.minutes, entered.get(one.code), learnt(took.get(one.code, [])),
+                one.code in cranes)
         for one in operations.of_steps(steps)
-    ]
+    ]  # fmt: skip
 
 
 def learnt(lasted: Sequence[timedelta]) -> Learnt:

@@ -7,7 +7,7 @@ again after a hold point (`as-found-2`), and `-hold` for a hold point.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
@@ -34,7 +34,10 @@ class StepFacts:
 
 @dataclass(frozen=True)
 class Operation:
-    """What is planned in one piece. `state` is planned, started or done, from the steps it is made of."""
+    """What is planned in one piece. `state` is planned, started or done, from the steps it is made of.
+
+    `crane` says that it needs one from its start to its end, as the shop has entered for the operation.
+    """
 
     code: str
     title: str
@@ -47,6 +50,7 @@ class Operation:
     state: str = "planned"
     started_at: datetime | None = None
     ended_at: datetime | None = None
+    crane: bool = False
 
 
 def of_steps(steps: Sequence[StepFacts], *, begun_at: datetime | None = None) -> list[Operation]:
@@ -122,6 +126,15 @@ def _in_turn(operations: Iterable[Operation]) -> list[Operation]:
         in_hand = in_hand or operation.state == "started"
         found.append(operation)
     return found
+
+
+def as_entered(
+    found: Iterable[Operation], *, minutes: Mapping[str, int], cranes: Collection[str]
+) -> tuple[Operation, ...]:
+    """The operations as the shop plans with them: with its own minutes where it has some, and with the crane."""
+    return tuple(
+        replace(one, minutes=minutes.get(one.code, one.minutes), crane=one.code in cranes) for one in found
+    )
 
 
 def fitted_kinds(operations: Iterable[Operation]) -> frozenset[str]:

@@ -226,6 +226,7 @@ class Statement:
                 {"kind": kind, "hold": "order"} if kind in fitted else {"kind": kind}
                 for kind in operation.instrument_kinds
             ),
+            *([{"kind": "crane"}] if operation.crane else []),
         ]
         found: Json = {"id": key, "minutes": minutes, "needs": needs}
         if operation.may_pause:
@@ -276,6 +277,8 @@ class Statement:
             with_it = [place_id(bay.pk), person_id(who)]
             for kind in operation.instrument_kinds:
                 with_it += [one.number for one in self.facts.instruments if one.kind == kind][:1]
+            if operation.crane:
+                with_it += [place_id(one.pk) for one in self.facts.places if one.kind == "crane"][:1]
             found[key] = {"start": start, "resources": with_it}
         return found
 
@@ -296,7 +299,8 @@ class Statement:
         for order in facts.orders:
             found[self.names.get(order.number, order.unit)] = (
                 order.state, order.held_reason, order.priority, order.needed_by, order.promised_at, order.bay,
-                [(one.code, one.minutes, one.state, one.skill, one.instrument_kinds) for one in order.operations],
+                [(one.code, one.minutes, one.state, one.skill, one.instrument_kinds, one.crane)
+                 for one in order.operations],
                 sorted((code, one.minutes, one.remaining_minutes, one.pin_start, one.pin_resources)
                        for code, one in order.facts.items()),
             )  # fmt: skip

@@ -35,6 +35,7 @@ for code, title in (
     ("absence.imported", "absences imported"),
     ("absence.withdrawn", "absence withdrawn"),
     ("estimate.changed", "planned minutes of an operation changed"),
+    ("crane-use.changed", "crane for an operation wanted or not"),
     ("operation.pinned", "operation pinned or let go"),
     ("operation.overrun", "remaining minutes of an operation entered"),
     ("plan.accepted", "plan accepted"),

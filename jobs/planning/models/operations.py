@@ -26,6 +26,26 @@ class Estimate(models.Model):
         return f"{self.procedure} {self.operation}: {self.minutes} min"
 
 
+class CraneUse(models.Model):
+    """An operation of a procedure that needs a crane in one shop, from its start to its end.
+
+    What needs the crane depends on the shop's covers, stands and jibs, so it is no part of the issued procedure.
+    """
+
+    shop = models.ForeignKey(Shop, on_delete=models.PROTECT, related_name="crane_uses")
+    procedure = models.ForeignKey(Procedure, on_delete=models.PROTECT, related_name="crane_uses")
+    operation = models.SlugField(max_length=40, help_text="Code of the operation, such as prepare.")
+
+    class Meta:
+        ordering = ["procedure", "operation"]
+        constraints = [
+            models.UniqueConstraint(fields=["shop", "procedure", "operation"], name="planning_crane_once")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.procedure} {self.operation}: crane"
+
+
 class OperationFacts(models.Model):
     """What holds for one operation of one work order alone: its length, what is left of it, and its pin."""
 

@@ -29,6 +29,13 @@ def why_not_minutes(minutes: int) -> list[Reason]:
     return [Reason("minutes", f"{minutes} minutes is no length for an operation: 0 to {LONGEST_MINUTES}.", "minutes")]
 
 
+def why_not_crane(called: str, *, wanted: bool, has_one: bool) -> list[Reason]:
+    """Work that needs a crane where there is none could never be planned."""
+    if not wanted or has_one:
+        return []
+    return [Reason("no-crane", f"{called} cannot be planned with a crane: this shop has none. Add it first.", "crane")]
+
+
 def why_not_start(start: datetime, *, now: datetime) -> list[Reason]:
     """A start that is over is a clash like others; one that nobody can mean is none to lay anything to."""
     if now - EARLIEST <= start <= now + LATEST:

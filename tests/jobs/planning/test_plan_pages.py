@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from itertools import pairwise
 from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,10 +16,15 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from jobs.ledger.models import Entry
 from jobs.people.models import Person
 from jobs.planning import boarddata
+from jobs.planning.actions.estimates import set_crane
+from jobs.planning.actions.places import add_place
+from jobs.planning.actions.plans import stated_now
 from jobs.planning.left_out import clashes, left_out
-from jobs.planning.models import Change, Plan, Planning, Watcher
+from jobs.planning.models import Change, CraneUse, Place, Plan, Planning, Watcher
+from jobs.planning.problem import changed, place_id
 from tests.yard import Yard
 
 
@@ -236,6 +242,59 @@ def test_planned_minutes_are_kept_from_the_page(desk: Client, yard: Yard) -> Non
     assert 'value="95"' in desk.get("/plan/minutes/").content.decode()
     assert desk.post("/plan/minutes/", {**fields, "minutes": "1e9"}).status_code == 422
     assert desk.post("/plan/minutes/", {**fields, "procedure": "nothing"}).status_code == 404
+
+
+@pytest.mark.parametrize(("typed", "reason"), [("1e9", "whole number"), ("-5", "0"), ("999999", "no length")])
+def test_minutes_that_are_not_accepted_name_their_operation_and_stay(
+    desk: Client, yard: Yard, typed: str, reason: str
+) -> None:
+    procedure = yard.orders["7003"].procedure
+    answer = desk.post("/plan/minutes/", {"procedure": "re-time", "operation": "set", "minutes": typed})
+    assert answer.status_code == 422
+    page = answer.content.decode()
+    head = page.split('role="alert"')[1].split("</div>")[0]
+    assert f'href="#minutes-{procedure.pk}-set"' in head
+    assert f"Set of “{procedure.title}”" in head
+    assert reason in head
+    row = page.split(f'id="minutes-{procedure.pk}-set"')[1].split("</td>")[0]
+    assert f'value="{typed}"' in row
+    assert "Not accepted" in row
+    other = page.split(f'id="minutes-{procedure.pk}-restore"')[1].split("</td>")[0]
+    assert "Not accepted" not in other
+
+
+def test_an_operation_is_planned_with_the_crane_from_the_page(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    fields = {"procedure": "re-time", "operation": "restore", "crane": "true"}
+    refused = desk.post("/plan/minutes/", fields)
+    assert refused.status_code == 422
+    assert "this shop has none" in refused.content.decode()
+    add_place(shop=yard.shop, kind="crane", name="Crane 1", by=yard.planner, at=at)
+    assert desk.post("/plan/minutes/", fields).status_code == 302
+    assert "needed" in desk.get("/plan/minutes/").content.decode()
+    entry = Entry.objects.filter(kind="crane-use.changed").get()
+    assert entry.sentence == "Restore of “Re-time the engine” is planned with the crane."
+    assert desk.post("/plan/minutes/", fields).status_code == 302  # the same again is no second entry
+    assert Entry.objects.filter(kind="crane-use.changed").count() == 1
+    plan = plan_now()
+    crane = place_id(Place.objects.get(kind=Place.Kind.CRANE).pk)
+    lifted = {key: one for key, one in plan.plan["bookings"].items() if crane in one["resources"]}
+    assert {key.rpartition("/")[2] for key in lifted} == {"restore"}
+    assert len(lifted) == len(yard.orders)
+    spans = sorted((one["start"], one["end"]) for one in lifted.values())
+    assert all(end <= start for (_, end), (start, _) in pairwise(spans))
+    assert desk.post("/plan/minutes/", {**fields, "crane": "false"}).status_code == 302
+    assert CraneUse.objects.count() == 0
+
+
+def test_a_crane_entered_after_a_plan_was_asked_for_is_a_fact_that_has_changed(
+    desk: Client, yard: Yard, at: datetime
+) -> None:
+    add_place(shop=yard.shop, kind="crane", name="Crane 1", by=yard.planner, at=at)
+    before = stated_now(yard.shop, at=at)[1].marks
+    set_crane(yard.orders["7003"].procedure, operation="set", crane=True, by=yard.planner, at=at)
+    assert len(changed(before, stated_now(yard.shop, at=at)[1].marks)) == len(yard.orders)
 
 
 def test_another_shop_sees_nothing_of_it(
