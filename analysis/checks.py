@@ -11,8 +11,8 @@ import numpy.typing as npt
 from analysis import running
 from analysis.quantiles import median, quantile, quantiles
 from analysis.reference import axis
+from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look, lift_noise
-from analysis.reference.points import LAGS_S
 from analysis.reference.suspects import MISFIT_PART
 from analysis.reference.trial import Estimate
 from analysis.result import Check, SweepResult

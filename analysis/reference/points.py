@@ -7,15 +7,15 @@ the bend it hides is a quarter of a micrometre for a tenth of a degree on a pist
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.linalg import blas
 from scipy.ndimage import maximum_filter1d, median_filter
 
 from analysis.quantiles import median, quantile
+from analysis.reference.lag import Behind
 from analysis.reference.path import Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
@@ -32,10 +32,8 @@ LINE_NOISE = 12.0**-0.5   # standard deviation of a reading at its nearest line,
 KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
-FILTER_PACE_S = 0.02
 PACE_STRIDE = 8           # samples: the usual speed needs no more
 BEAT_PLACES, LEAST_LINES = 4, 0.75
-LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
 
@@ -45,7 +43,7 @@ class Points:
 
     time_s; angle_deg (crank, cumulative); lift (scaled: see `scale`); sweep (index); sense (+1, -1);
     speed (crank degrees per second, signed);
-    behind (shape (m, n), see `motion`); count (samples in the point, 1 for the usual
+    behind (see `lag`); count (samples in the point, 1 for the usual
     number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with).
     `beat_deg` (shape (BEAT_PLACES, n)) is what the encoder's lines would add to each point's angle, were
@@ -59,7 +57,7 @@ class Points:
     sweep: Ints
     sense: Floats
     speed: Floats
-    behind: Floats
+    behind: Behind
     spiky: Flags
     count: Floats
     rough_deg: Floats
@@ -87,17 +85,7 @@ class Points:
 
     def late(self, lag_s: float, filtered: bool) -> Floats:
         """How far behind the probe is for each second of lag, crank degrees per second, shape (n,)."""
-        rows = self.behind[len(LAGS_S):] if filtered else self.behind[:len(LAGS_S)]
-        lag = float(np.clip(lag_s, LAGS_S[0], LAGS_S[-1]))
-        k = min(int(np.searchsorted(LAGS_S, lag, side="right")) - 1, len(LAGS_S) - 2)
-        part = (lag - LAGS_S[k]) / (LAGS_S[k + 1] - LAGS_S[k])
-        return np.asarray((1.0 - part) * rows[k] + part * rows[k + 1])
-
-    def only(self, keep: Flags) -> Points:
-        """The points for which `keep` holds."""
-        return replace(self, **{name: getattr(self, name)[keep] for name in (
-            "time_s", "angle_deg", "lift", "sweep", "sense", "speed", "spiky", "count", "rough_deg", "drawn_deg")},
-            behind=self.behind[:, keep], beat_deg=self.beat_deg[:, keep])
+        return self.behind.late(lag_s, filtered)
 
 
 @dataclass(frozen=True)
@@ -117,23 +105,6 @@ class Motion:
     def speed(self, time_s: Floats) -> Floats:
         """Crank degrees per second, shape (len(time_s),)."""
         return np.zeros(len(time_s)) if self.path is None else self.path.speed(time_s)
-
-    def behind(self, time_s: Floats) -> Floats:
-        """How far a probe late by each of LAGS_S is behind, over the lag, crank degrees per second.
-
-        Shape (2 * len(LAGS_S), len(time_s)): for a pure delay, then for a first-order filter.
-        """
-        path = self.path
-        if path is None:
-            return np.zeros((2 * len(LAGS_S), len(time_s)))
-        smooth = path(time_s)
-        late = [(smooth - path(time_s - lag)) / lag for lag in LAGS_S]
-        pace = min(path.bin_s, FILTER_PACE_S)
-        grid = np.arange(path.first_s, path.last_s + pace, pace)
-        along = path(grid)
-        late += [np.interp(time_s, grid, (along - _filtered(along, pace, lag)) / lag) for lag in LAGS_S]
-        return np.array(late)
-
 
     def beat(self, time_s: Floats, step_deg: float) -> Floats:
         """Errors of readings at their nearest line, for lines at BEAT_PLACES places; shape (BEAT_PLACES, n)."""
@@ -158,14 +129,17 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     step = encoder_step(angle_deg) if step_deg is None else step_deg
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts: list[tuple[Floats, ...]] = []
+    paths: list[Path | None] = []
     near: tuple[float, float] | None = None
     for column in columns:
         moved = motion(column[0], column[1], step, near)
         near = near if moved.path is None else moved.path.smoothness
         parts.append(_merged(*column, per_point, step, moved))
+        paths.append(moved.path)
     sizes = [len(part[0]) for part in parts]
-    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, behind, beat = (
-        np.concatenate([part[k] for part in parts], axis=-1) for k in range(10))
+    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, beat = (
+        np.concatenate([part[k] for part in parts], axis=-1) for k in range(9))
+    behind = Behind([(path, part[0]) for path, part in zip(paths, parts, strict=True)])
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, rough, drawn,
@@ -228,7 +202,7 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     flags = (kept == 0.0).astype(float)
     beat = np.array([np.add.reduceat(row * weight, edges) / counts for row in moved.beat(time_s, step_deg)])
     at = means[0]
-    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn, moved.behind(at), beat)
+    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn, beat)
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:
@@ -252,17 +226,6 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
         usual = median(np.abs(path.speed(time_s[::PACE_STRIDE])))
         rough += np.where(doubtful, line + usual * KINK_S, 0.0)
     return Motion(np.where(believed, smooth, angle_deg), rough, path.reading_deg, path)
-
-
-def _filtered(path: Floats, pace: float, lag_s: float) -> Floats:
-    """First-order filter of a path that is straight between its points (exact for such a path)."""
-    keep = float(np.exp(-pace / lag_s))
-    slide = lag_s / pace * (1.0 - keep)
-    driven = np.concatenate([path[:1], (1.0 - slide) * path[1:] + (slide - keep) * path[:-1]])
-    # y[k] − keep·y[k−1] = driven[k]; as a banded system, since scipy.signal takes half a second to load
-    band = np.empty((2, len(path)), order="F")
-    band[0], band[1] = 1.0, -keep
-    return np.asarray(blas.dtbsv(1, band, driven, lower=1, diag=1, overwrite_x=1))
 
 
 def _stands_out(lift: Floats) -> Flags:
