@@ -9,7 +9,10 @@ from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.base.schema import BaseDatabaseSchemaEditor
 from django.db.migrations.state import StateApps
 
-APPEND_ONLY_TABLES = ("ledger_entry", "ledger_subject", "signoffs_signoff", "orders_analysis")
+APPEND_ONLY_TABLES = ("ledger_entry", "ledger_subject", "signoffs_signoff", "orders_analysis", "planning_plan")
+# Of these tables only the rows that have a value in the column are guarded, and no other row may take it in its scope:
+# a plan may change and go while it is an alternative, and never again once it is a version of the shop's plan.
+ONCE = {"planning_plan": ("version", "shop_id")}
 
 # pg_trigger.tgtype: ROW 1, BEFORE 2, DELETE 8, UPDATE 16, TRUNCATE 32.
 _ROW_UPDATE_DELETE, _TRUNCATE = 1 + 2 + 8 + 16, 2 + 32
@@ -23,27 +26,39 @@ END $$;
 
 
 def create_sql(vendor: str, table: str) -> list[str]:
-    """Statements that make UPDATE and DELETE (and TRUNCATE) on `table` fail."""
+    """Statements that make UPDATE and DELETE (and TRUNCATE) on `table` fail, or on the rows of it that `ONCE` means."""
     if vendor == "sqlite":
-        return [
-            f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} "
-            f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: {verb} refused'); END"
-            for verb in ("UPDATE", "DELETE")
-        ] + [
-            # INSERT OR REPLACE deletes without firing DELETE triggers, unless recursive triggers are on.
-            f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} "
-            f"WHEN EXISTS (SELECT 1 FROM {table} WHERE id = NEW.id) "
-            f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: REPLACE refused'); END"
-        ]
+        return _sqlite_sql(table)
     if vendor == "postgresql":
+        when = f"WHEN (OLD.{ONCE[table][0]} IS NOT NULL) " if table in ONCE else ""
         return [
             _POSTGRES_FUNCTION,
             f"CREATE TRIGGER {table}_append_only BEFORE UPDATE OR DELETE ON {table} "
-            "FOR EACH ROW EXECUTE FUNCTION midflank_append_only()",
+            f"FOR EACH ROW {when}EXECUTE FUNCTION midflank_append_only()",
             f"CREATE TRIGGER {table}_no_truncate BEFORE TRUNCATE ON {table} "
             "FOR EACH STATEMENT EXECUTE FUNCTION midflank_append_only()",
         ]
     raise NotImplementedError(f"append-only tables are written for SQLite and PostgreSQL, not {vendor}")
+
+
+def _sqlite_sql(table: str) -> list[str]:
+    """OR REPLACE deletes without firing DELETE triggers, unless recursive triggers are on: it is shut out as well."""
+    change, delete, taken = "", "", f"SELECT 1 FROM {table} WHERE id = NEW.id"
+    if table in ONCE:
+        column, scope = ONCE[table]
+        delete = f"WHEN OLD.{column} IS NOT NULL "
+        held = f"{column} = NEW.{column} AND {scope} = NEW.{scope}"
+        change = f"WHEN OLD.{column} IS NOT NULL OR EXISTS (SELECT 1 FROM {table} WHERE {held}) "
+        taken = f"SELECT 1 FROM {table} WHERE {column} IS NOT NULL AND (id = NEW.id OR {held})"
+
+    def refused(verb: str) -> str:
+        return f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: {verb} refused'); END"
+
+    return [
+        f"CREATE TRIGGER {table}_no_update BEFORE UPDATE ON {table} {change}{refused('UPDATE')}",
+        f"CREATE TRIGGER {table}_no_delete BEFORE DELETE ON {table} {delete}{refused('DELETE')}",
+        f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN EXISTS ({taken}) {refused('REPLACE')}",
+    ]
 
 
 def drop_sql(vendor: str, table: str) -> list[str]:
@@ -73,7 +88,10 @@ def _wanted(vendor: str, table: str) -> dict[str, str]:
     if vendor == "sqlite":
         return {statement.split()[2]: statement for statement in create_sql(vendor, table)}
     body = _POSTGRES_FUNCTION.split("$$")[1].strip()
-    return {f"{table}_append_only": f"{_ROW_UPDATE_DELETE} {body}", f"{table}_no_truncate": f"{_TRUNCATE} {body}"}
+    when = f" when (old.{ONCE[table][0]} IS NOT NULL)" if table in ONCE else ""
+    return {
+        f"{table}_append_only": f"{_ROW_UPDATE_DELETE}{when} {body}", f"{table}_no_truncate": f"{_TRUNCATE} {body}"
+    }  # fmt: skip
 
 
 def _sqlite_triggers(connection: BaseDatabaseWrapper) -> dict[str, str]:
@@ -83,14 +101,17 @@ def _sqlite_triggers(connection: BaseDatabaseWrapper) -> dict[str, str]:
 
 
 def _postgres_triggers(connection: BaseDatabaseWrapper) -> dict[str, str]:
-    """Enabled triggers by name, with when they fire and the body of the function they call."""
+    """Enabled triggers by name, with when they fire, on which rows, and the body of the function they call."""
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT tgname, tgtype, btrim(prosrc, E' \\n') FROM pg_trigger JOIN pg_proc ON pg_proc.oid = tgfoid "
-            "JOIN pg_class ON pg_class.oid = tgrelid "
+            "SELECT tgname, tgtype, coalesce(substring(pg_get_triggerdef(pg_trigger.oid) "
+            r"FROM 'WHEN \((.*)\) EXECUTE'), ''), btrim(prosrc, E' \n') "
+            "FROM pg_trigger JOIN pg_proc ON pg_proc.oid = tgfoid JOIN pg_class ON pg_class.oid = tgrelid "
             "WHERE NOT tgisinternal AND tgenabled IN ('O', 'A') AND pg_table_is_visible(pg_class.oid)"
         )
-        return {name: f"{fires} {body}" for name, fires, body in cursor.fetchall()}
+        return {
+            name: f"{fires}{f' when {rows}' if rows else ''} {body}" for name, fires, rows, body in cursor.fetchall()
+        }
 
 
 def make_append_only(*tables: str) -> tuple[Callable[..., None], Callable[..., None]]:

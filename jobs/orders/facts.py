@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any
 
@@ -153,6 +154,34 @@ def of_plan(
             if not tooling.usable(technician, kind, day).exists()
         ),
     )
+
+
+class People:
+    """Answers `of_plan` for the places of many orders without a procedure's steps, each pair and day asked once."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, int, int, date], rules.PlanFacts] = {}
+
+    def of_place(
+        self, order: WorkOrder, technician: Person, inspector: Person, days: Iterable[date]
+    ) -> rules.PlanFacts:
+        """Both people on the days of a place."""
+        found = [self._on(order, technician, inspector, day) for day in sorted(set(days))]
+        if not found:
+            return of_plan(order, technician=technician, inspector=inspector, days=(), revision=None)
+        return replace(
+            found[0],
+            missing_roles=tuple(dict.fromkeys(one for each in found for one in each.missing_roles)),
+            missing_skills=tuple(dict.fromkeys(one for each in found for one in each.missing_skills)),
+        )
+
+    def _on(self, order: WorkOrder, technician: Person, inspector: Person, day: date) -> rules.PlanFacts:
+        name = (order.shop_id, technician.pk, inspector.pk, day)
+        if name not in self._known:
+            self._known[name] = of_plan(
+                order, technician=technician, inspector=inspector, days=[day], revision=None
+            )
+        return self._known[name]
 
 
 def of_planned(order: WorkOrder) -> rules.PlanFacts | None:

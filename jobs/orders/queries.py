@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TypeVar
 from uuid import UUID
 
@@ -50,6 +51,12 @@ def order_for(person: Person, pk: int) -> WorkOrder:
 def locked_order(pk: int) -> WorkOrder:
     """The work order with its row locked until the transaction ends; what every action takes first."""
     return WorkOrder.objects.select_for_update(of=("self",)).select_related(*_OF_ORDER).get(pk=pk)
+
+
+def locked_orders(pks: Iterable[int]) -> dict[int, WorkOrder]:
+    """The work orders by their key, with their rows locked in the order of the keys until the transaction ends."""
+    found = WorkOrder.objects.select_for_update(of=("self",)).select_related(*_OF_ORDER)
+    return {order.pk: order for order in found.filter(pk__in=list(pks)).order_by("pk")}
 
 
 def steps_of(order: WorkOrder) -> QuerySet[OrderStep]:

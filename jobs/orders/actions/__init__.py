@@ -2,7 +2,7 @@
 
 from jobs.orders.actions.findings import decide_finding, raise_finding, reopen_order
 from jobs.orders.actions.hand import Typed, TypedPair, hand_in_readings
-from jobs.orders.actions.placing import place_order, promise_order
+from jobs.orders.actions.placing import Placement, place_orders, promise_order
 from jobs.orders.actions.procedures import issue_procedure
 from jobs.orders.actions.readings import correct_reading, record_reading
 from jobs.orders.actions.requests import request_order
@@ -28,6 +28,7 @@ from jobs.orders.actions.transitions import (
 )
 
 __all__ = [
+    "Placement",
     "Typed",
     "TypedPair",
     "acknowledge_caution",
@@ -45,7 +46,7 @@ __all__ = [
     "issue_procedure",
     "mark_not_needed",
     "mark_to_verify",
-    "place_order",
+    "place_orders",
     "plan_order",
     "promise_order",
     "raise_finding",

@@ -16,7 +16,6 @@ from jobs.errands import actions as errands
 from jobs.errors import Reason, refuse
 from jobs.ledger import actions as ledger
 from jobs.orders import actions as orders
-from jobs.orders.models import WorkOrder
 from jobs.people import policies
 from jobs.people.models import Person, Shop, Skill
 from jobs.planning import making, problem, staffing
@@ -153,8 +152,9 @@ def is_told(violation: Any, plan: Mapping[str, Any]) -> bool:
 def _place_orders(plan: Plan, facts: ShopFacts, *, by: Person, at: datetime) -> None:
     places = {problem.place_id(one.pk): one.name for one in facts.places if one.kind == "bay"}
     people = {problem.person_id(one.pk): one for one in facts.people}
-    objects = Person.objects.in_bulk([one.pk for one in facts.people])
+    objects = Person.objects.select_related("shop").prefetch_related("grants").in_bulk([one.pk for one in facts.people])
     assert plan.version is not None
+    placements = []
     for order in facts.orders:
         entry = plan.plan["orders"].get(order.number)
         if entry is None or not order.operations:
@@ -170,14 +170,8 @@ def _place_orders(plan: Plan, facts: ShopFacts, *, by: Person, at: datetime) -> 
         )
         assert crew.technician is not None
         assert crew.inspector is not None
-        orders.place_order(
-            WorkOrder(pk=order.pk),
-            bay=crew.bay,
-            planned_start=datetime.fromisoformat(entry["start"]),
-            planned_end=datetime.fromisoformat(entry["end"]),
-            technician=objects[crew.technician],
-            inspector=objects[crew.inspector],
-            version=plan.version,
-            by=by,
-            at=at,
+        start, end = (datetime.fromisoformat(entry[name]) for name in ("start", "end"))
+        placements.append(
+            orders.Placement(order.pk, crew.bay, start, end, objects[crew.technician], objects[crew.inspector])
         )
+    orders.place_orders(placements, version=plan.version, by=by, at=at)
