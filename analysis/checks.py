@@ -11,6 +11,7 @@ import numpy.typing as npt
 from analysis import running
 from analysis.quantiles import median, quantile, quantiles
 from analysis.reference import axis
+from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look, lift_noise
 from analysis.reference.suspects import MISFIT_PART
@@ -174,6 +175,10 @@ def _lag(found: Estimate) -> list[Check]:
     Knocks in every sweep can be told from nothing else when there are few sweeps; what they ask for then is a lag,
     drift and hysteresis beyond all measure.
     """
+    if found.lag_untold:
+        return [Check("lag", True, None, LAGS_S[-1], "s",
+                      "The encoder's lines fall in step with the samples and look like a lag that no probe has: none "
+                      f"was taken off, and one of {UNTOLD_S * 1e3:.0f} ms is in the budget.")]
     lag = found.fit.shifts.get("lag")
     if lag is None:
         return []

@@ -23,6 +23,7 @@ Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
 BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
+UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
 
@@ -118,9 +119,13 @@ def _lag_model(found: Estimate) -> float:
 
     Neither a delay nor a first-order filter is quite what a probe does, and the speed it is compared with is
     smoothed; the crest is moved by as much as forward and reverse differ in speed. Where the shaft sticks and slips
-    between two lines of the encoder nobody read its speed, and the lag comes out too small.
+    between two lines of the encoder nobody read its speed, and the lag comes out too small. Where the lines hide the
+    lag, one as probes have it is budgeted whole.
     """
     fit = found.fit
+    if found.lag_untold:
+        _, _, lever = fit.let_in(-fit.slope * found.points.late(UNTOLD_S, True))
+        return abs(lever) * UNTOLD_S
     if "lag" not in fit.shifts:
         return 0.0
     row = 1 + list(fit.shifts).index("lag")

@@ -128,6 +128,9 @@ def _refine(out: Estimate, trial: Trial) -> None:
     trial.choose_lag(out)
     trial.set_scales(out.fit)
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
+    if trial.lag_of_lines(out.fit):
+        trial.lag_scale = None
+        out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
 
 
 def _hums(out: Estimate, trial: Trial, gain: float) -> bool:

@@ -23,14 +23,15 @@ MOST_DRIFT = 24
 
 
 def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, drift_scale: float | None = None,
-              lag_scale: float = LAG_PRIOR_S, lag_s: float = 0.0,
+              lag_scale: float | None = LAG_PRIOR_S, lag_s: float = 0.0,
               filtered: bool = True) -> tuple[list[Shift], list[Addition]]:
-    """Shifts and additions that may always be there."""
+    """Shifts and additions that may always be there; a lag without a scale is left out."""
     both = points.both_senses(use)
     shifts: list[Shift] = []
     if both:
-        late = points.late(lag_s, filtered)
-        shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG), Shift("lag", late, lag_scale)]
+        shifts = [Shift("hysteresis", points.sense, HYSTERESIS_PRIOR_DEG)]
+        if lag_scale is not None:
+            shifts.append(Shift("lag", points.late(lag_s, filtered), lag_scale))
     if spec.u_encoder_deg > 0.0:
         phase = np.deg2rad(points.angle_deg * encoder_per_crank)
         shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from analysis.reference import doubts, nuisances, search
 from analysis.reference.fit import Addition, Fit, Shift, Tie
+from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look
 from analysis.reference.points import Points
 from analysis.reference.shapes import Shape
@@ -21,6 +22,7 @@ Flags = npt.NDArray[np.bool_]
 LASH_DEG, LASH_PART = 0.005, 0.1     # how far a throw may differ from the lash the rising flanks show
 LASH_SIGMAS = 3.0
 LAG_NONE_S = 0.001
+HALF_LINE = 3.0           # its square, over the variance of readings at their nearest line
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
 
@@ -39,6 +41,11 @@ class Estimate:
     moved_deg: float = 0.0     # by effects that are neither shown nor excluded
     sweep_deviation_deg: dict[int, float] = field(default_factory=dict)
     sweep_uncertainty_deg: dict[int, float] = field(default_factory=dict)
+
+    @property
+    def lag_untold(self) -> bool:
+        """Both senses, and no lag: the encoder's lines hide it."""
+        return "hysteresis" in self.fit.shifts and "lag" not in self.fit.shifts
 
     def findings(self) -> dict[str, float | str | None]:
         """What was found beside the crest, for the explanation; crank degrees, seconds, lift units."""
@@ -63,7 +70,7 @@ class Trial:
     offsets: list[Addition] = field(default_factory=list)
     axis: list[Shift] = field(default_factory=list)
     drift_scale: float | None = None
-    lag_scale: float = nuisances.LAG_PRIOR_S
+    lag_scale: float | None = nuisances.LAG_PRIOR_S
     lag_s: float = 0.0
     filtered: bool = True
     ties: list[Tie] = field(default_factory=list)
@@ -98,6 +105,20 @@ class Trial:
         _, self.filtered, out.fit = min(tried, key=lambda item: item[0])
         self.lag_s = out.fit.shifts["lag"]
 
+    def lag_of_lines(self, fit: Fit) -> bool:
+        """Whether a lag that no probe has is what the encoder's lines make, falling in step with the samples.
+
+        Hysteresis and lag then cancel each other: what they shift together is no more than half a line.
+        """
+        lag = fit.shifts.get("lag", 0.0)
+        if abs(lag) <= LAGS_S[-1]:
+            return False
+        points = self.points
+        shift = lag * points.late(lag, self.filtered) + fit.shifts["hysteresis"] * points.sense
+        weight = fit.weight * fit.slope**2
+        away = shift - float(weight @ shift) / float(weight.sum())
+        return float(weight @ away**2) < HALF_LINE * float(weight @ np.mean(points.beat_deg**2, axis=0))
+
     def set_scales(self, fit: Fit) -> None:
         """Take the scales of drift and lag from what the fit says of them."""
         names = [name for name in fit.additions if name.startswith("drift")]
@@ -110,7 +131,7 @@ class Trial:
             relative = 1.0 / np.arange(1, len(names) + 1)
             prior = relative * (self.drift_scale or fit.drift_prior)
             self.drift_scale = doubts.scale_of(fit, index, values, relative, prior, doubts.DRIFT_SCALES)
-        if "lag" in fit.shifts:
+        if "lag" in fit.shifts and self.lag_scale is not None:
             row = 1 + list(fit.shifts).index("lag")
             found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
                                     doubts.LAG_SCALES)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import analyse, simulate
+from analysis.reference.trial import Trial
 from analysis.simulate import Setup
 
 LOBE = Setup(lift=simulate.harmonic_lobe(17.0, 58.0, 1.4), reach_deg=140.0, encoder_step_deg=0.03, noise_mm=0.002,
@@ -57,3 +58,21 @@ def test_a_lag_that_no_probe_has_is_no_lag() -> None:
     result, failed, _ = looked_at(replace(slow, delay_s=0.3))
     assert result["reference_deg"] is None
     assert "belong together" in failed
+
+
+IN_STEP = replace(LOBE, lift=simulate.harmonic_lobe(22.0, 45.0), crank_per_datum=1.0, reach_deg=60.0, senses=(-1, 1),
+                  speeds_deg_s=(5.861, 5.95), ripple=0.003, ripple_hz=0.1, interval_s=0.02, encoder_step_deg=0.0238,
+                  noise_mm=0.0005)
+
+
+@pytest.mark.parametrize("seed", [1, 3, 20])
+def test_lines_that_fall_in_step_with_the_samples_are_no_lag(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    # five lines from sample to sample, at a steady speed: each sweep's readings err alike, which looks like a lag
+    spec = {**SPEC, "crank_per_datum": 1}
+    made = simulate.record(replace(IN_STEP, seed=seed))
+    result = analyse(made.csv(), spec)
+    assert abs(float(str(result["reference_deg"])) - made.crest_deg) < float(str(result["expanded_uncertainty_deg"]))
+    late = analyse(simulate.record(replace(IN_STEP, seed=seed, delay_s=0.3)).csv(), spec)
+    assert late["reference_deg"] is None
+    monkeypatch.setattr(Trial, "lag_of_lines", lambda *_: False)
+    assert analyse(made.csv(), spec)["reference_deg"] is None
