@@ -61,7 +61,7 @@ def test_a_lag_that_no_probe_has_is_no_lag() -> None:
 
 
 IN_STEP = replace(LOBE, lift=simulate.harmonic_lobe(22.0, 45.0), crank_per_datum=1.0, reach_deg=60.0, senses=(-1, 1),
-                  speeds_deg_s=(5.861, 5.95), ripple=0.003, ripple_hz=0.1, interval_s=0.02, encoder_step_deg=0.0238,
+                  speeds_deg_s=(5.86075, 5.95), ripple=0.003, ripple_hz=0.1, interval_s=0.02, encoder_step_deg=0.0238,
                   noise_mm=0.0005)
 
 
