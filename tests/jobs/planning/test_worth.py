@@ -133,12 +133,18 @@ def test_additions_of_several_plans_are_put_together() -> None:
 # --- Through the shop ---------------------------------------------------------------------------------
 
 
+def accepted_before(yard: Yard, problem: dict[str, Any]) -> Plan:
+    """A version of the week before: what is accepted cannot be laid back."""
+    empty = {"bookings": {}, "orders": {}, "unscheduled": [], "conflicts": []}
+    return Plan.objects.create(shop=yard.shop, title="Before", problem=problem, plan=empty, version=1,
+                               accepted_by=yard.planner, accepted_at=yard.at - timedelta(days=5))  # fmt: skip
+
+
 @pytest.mark.django_db
 def test_each_week_is_weighed_on_the_first_plan_accepted_in_it(yard: Yard, plan_now: Callable[..., Plan]) -> None:
-    first = plan_now()
+    accepted_before(yard, crowded())
+    plan_now()
     plan_now(yard.at + timedelta(minutes=15))
-    assert [one.version for one in plans_of(yard.shop, yard.at + timedelta(days=1))] == [first.version]
-    Plan.objects.filter(pk=first.pk).update(accepted_at=yard.at - timedelta(days=5))
     assert [one.version for one in plans_of(yard.shop, yard.at + timedelta(days=1))] == [1, 2]
     assert [one.version for one in plans_of(yard.shop, yard.at + timedelta(weeks=6))] == [2]
 
@@ -171,10 +177,8 @@ def test_a_plan_that_cannot_be_made_again_says_so_and_holds_up_no_other(
     yard: Yard, plan_now: Callable[..., Plan], run_errands: Callable[[], int], login: Login, monkeypatch: Any
 ) -> None:
     monkeypatch.setattr("jobs.planning.actions.worth.SECONDS", 0.05)
-    first = plan_now()
-    plan_now(yard.at + timedelta(minutes=15))
-    broken = {**first.problem, "now": "yesterday"}
-    Plan.objects.filter(pk=first.pk).update(accepted_at=yard.at - timedelta(days=5), problem=broken)
+    accepted_before(yard, {**crowded(), "now": "yesterday"})
+    plan_now()
     errand = ask_worth(by=yard.planner, at=yard.at + timedelta(hours=1))
     run_errands()
     errand.refresh_from_db()
