@@ -45,6 +45,7 @@ class Builder:
         tables |= dict(zip(places, self.calendars.arrays(), strict=True))
         last = int(tables[f.CAL_END].max()) if len(tables[f.CAL_END]) else 0
         days = min(2 + max(0, last) // DAY, MOST_DAYS)
+        tables[f.CAL_OPEN] = on_grid(tables[f.CAL_START], problem.grid)
         tables[f.CAL_DAY] = self.calendars.by_day(tables[f.CAL_PTR], tables[f.CAL_END], days)
         numbers = {f.DAYS: days, f.GRID: problem.grid, f.RESOURCES: len(problem.resources),
                    f.ORDERS: len(problem.orders), f.JOBS: len(self.jobs.orders), f.MIX_WIDTH: width}
@@ -68,7 +69,7 @@ class Builder:
             f.SLOT_GROUP: ints(self.jobs.groups.get(need.group, -1) for entries in needs for need in entries),
             f.SLOT_MEMBER: ints(one for operation in operations for one in self._member(operation)),
             f.SLOT_AMOUNT: ints(need.amount for entries in needs for need in entries),
-            f.PREV_START: starts, f.PREV_PICK: picks, f.OP_TAIL: self._tails(),
+            f.SLOT_OWN: self._kept_too(needs), f.PREV_START: starts, f.PREV_PICK: picks, f.OP_TAIL: self._tails(),
             f.OP_STARTS: ints(self.starts.number(one) for one in operations)}
 
     def _signatures(self, width: int) -> dict[int, Ints]:
@@ -83,7 +84,7 @@ class Builder:
             f.MIX_CAL: ints(number for number, _ in mixes), f.MIX_CLASS: classes,
             f.CAND_PTR: pointers([[0] * len(entries) for entries in candidates])[0],
             f.CAND: ints(one[0] for entries in candidates for one in entries),
-            f.CAND_LO: ints(one[1] for entries in candidates for one in entries),
+            f.CAND_LO: on_grid(ints(one[1] for entries in candidates for one in entries), self.problem.grid),
             f.CAND_HI: ints(one[2] for entries in candidates for one in entries)}
 
     def _jobs(self) -> dict[int, Ints]:
@@ -107,6 +108,30 @@ class Builder:
 
     def _member(self, operation: Operation) -> list[int]:
         return [need.member + one for need in operation.needs for one in range(need.count)]
+
+    def _kept_too(self, needs: list[list[Need]]) -> Ints:
+        """For each slot, whether what could serve it may be kept by its job for another need."""
+        able: dict[int, frozenset[int]] = {}
+        meet: dict[tuple[int, int], bool] = {}
+
+        def both(one: int, two: int) -> bool:
+            if (one, two) not in meet:
+                meet[one, two] = not able[one].isdisjoint(able[two])
+            return meet[one, two]
+
+        found: dict[int, list[bool]] = {}
+        for number, operations in enumerate(self.jobs.operations):
+            entries = [need for index in operations for need in needs[index]]
+            for need in entries:
+                if id(need.candidates) not in able:
+                    able[id(need.candidates)] = frozenset(one.resource for one in need.candidates)
+            kept = {(need.group, id(need.candidates)) for need in entries if need.group >= 0}
+            groups = range(self.jobs.group_ptr[number], self.jobs.group_ptr[number + 1])
+            named = any(pick >= 0 for group in groups for pick in self.jobs.base_pick[group])
+            for index in operations:
+                found[index] = [named or any(group != need.group and both(id(need.candidates), other)
+                                             for group, other in kept) for need in needs[index]]
+        return ints(flag for index, entries in enumerate(needs) for flag in found.get(index) or [True] * len(entries))
 
     def _latest(self) -> Ints:
         latest = [FAR] * len(self.problem.operations)
@@ -167,7 +192,8 @@ class Builder:
             f.JOB_END: many(len(jobs.orders)), f.ORDER_END: many(len(problem.orders), -f.FAR),
             f.HOLD_FROM: many((max(members, default=0) + 1) * max(1, resources), -f.FAR),
             f.TRIAL: many(self.signatures.widest), f.BEST: many(self.signatures.widest),
-            f.NOTES: ints((-1, 0, 0, f.FAR, 0)), f.REACH: many(operations)})
+            f.NOTES: ints((-1, 0, 0, f.FAR, 0)), f.REACH: many(operations), f.KNOWN_GROUP: many(f.KNOWN, -1),
+            f.KNOWN_START: many(f.KNOWN), f.KNOWN_END: many(f.KNOWN), f.HINT: many(resources)})
         self._enter_fixed(shop, board)
         return board
 
@@ -186,6 +212,13 @@ class Builder:
                             for pick in self.jobs.base_pick[group] if pick >= 0]
         for resource, start, end, amount in sorted(entries):
             book(board, resource, start, end, amount)
+
+
+def on_grid(instants: Ints, grid: int) -> Ints:
+    """For each instant the first of the grid not before it, as `kernel_time.up_to_grid` has it."""
+    day = instants // DAY
+    found: Ints = day * DAY + np.minimum(DAY, -(-(instants - day * DAY) // grid) * grid)
+    return found
 
 
 def operations_that_release(problem: Problem) -> list[Operation]:

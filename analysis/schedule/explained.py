@@ -7,16 +7,16 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from analysis.schedule.clashing import MOST_ASKED, Asked, Clash, smallest
-from analysis.schedule.crowded import Crowd, crowd_of
+from analysis.schedule.crowded import Crowd, Tried, crowd_of
 from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.jobs import jobs_of
-from analysis.schedule.model import Fact, LeftOut, Problem
+from analysis.schedule.model import Fact, LeftOut, Problem, Remedy
 from analysis.schedule.problem import read
 from analysis.schedule.relax import changed
-from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search
+from analysis.schedule.remedies import MOST_OFFERED, MOST_TO_PLAN_WHOLE, Search
 from analysis.schedule.saying import facts, named, sentence
 
-MOST_EXPLAINED = 10                 # jobs; of those beyond it is said what stands in the way and no more
+MOST_EXPLAINED = 20                 # jobs; of those beyond is said what stands in the way, and what does for others
 MOST_BESIDE, ALL_BESIDE = 40, 120   # questions beside the orders planned, for one job and for all
 NONE = "No single change was found that would do."
 
@@ -36,6 +36,8 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
         mine = {shop.apart.orders[one].id for one in orders}
         _put(problem, mine, _job(shop, mine, operations))
+    told = [{shop.apart.orders[one].id for one in orders} for orders in jobs.orders[:MOST_EXPLAINED]]
+    _that_do_as_well(shop, problem, set().union(*told))
 
 
 @dataclass
@@ -48,6 +50,7 @@ class Shop:
     apart: Problem = field(init=False)
     known: list[Crowd] = field(default_factory=list)
     left: int = ALL_BESIDE
+    remedies: list[tuple[Remedy, Tried]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.apart = read({**self.raw, "orders": self._concerned()}, short=True)
@@ -80,19 +83,19 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
     asked = Asked(alone, operations, MOST_ASKED, out)
     clash = smallest(asked, fixed)
     if clash is not None:
-        return _told(asked, fixed, clash)
+        return _told(shop, asked, fixed, clash)
     asked_of = min(MOST_BESIDE, shop.left)
     beside = Asked(alone, operations, asked_of, out, crowd=shop.crowd)
     clash = smallest(beside, fixed)
-    told = _crowded(alone, asked) if clash is None else _told(beside, fixed, clash)
+    told = _crowded(alone, asked) if clash is None else _told(shop, beside, fixed, clash)
     shop.left -= asked_of - max(0, beside.left)
     return told
 
 
-def _told(asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
+def _told(shop: Shop, asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
     """A set in words, with what would do."""
     said = named(asked, fixed, clash)
-    remedies = Search(asked, fixed, clash).remedies()
+    remedies = Search(asked, fixed, clash, shop.remedies).remedies()
     words = sentence(asked.problem, clash, said) + ("" if remedies else f" {NONE}")
     return LeftOut("", words, facts(asked.problem, clash), "", remedies, said)
 
@@ -107,6 +110,16 @@ def _crowded(problem: Problem, asked: Asked) -> LeftOut | None:
     words = (f"Beside work in hand and pins alone there is a place, and {operation.id} would end "
              f"{problem.instant(found.bookings[last].end)}; beside the orders that are planned none was found.")
     return LeftOut("", words, (Fact("operation", operation.id),))
+
+
+def _that_do_as_well(shop: Shop, problem: Problem, told: set[str]) -> None:
+    """Give orders beyond those explained the changes that give others a place, where their plans have one for them."""
+    readable = {order.id for order in shop.apart.orders} - told
+    for number, entry in enumerate(problem.left_out):
+        if entry.order in readable:
+            found = {remedy.sentence: remedy for remedy, plan in shop.remedies if entry.order not in plan.left}
+            cheapest = sorted(found.values(), key=lambda one: (one.hours, one.sentence))[:MOST_OFFERED]
+            problem.left_out[number] = replace(entry, remedies=tuple(cheapest))
 
 
 def _put(problem: Problem, mine: set[str], found: LeftOut | None) -> None:

@@ -41,7 +41,9 @@ ORDER_DUE, ORDER_PROMISE, FIXED_END = range(46, 49)
 PREV_START, PREV_PICK = range(49, 51)
 OP_TAIL, OP_STARTS = range(51, 53)      # what must still follow within the order; calendar of possible starts
 GROUP_JOB, CAL_DAY, DAYS = range(53, 56)                                # DAY: first span that ends after a midnight
-SHOP_HEADER = 56
+CAL_OPEN = 56       # first instant of the grid in the span, or after it
+SLOT_OWN = 57       # whether the job may keep what could serve the slot for another need of its own
+SHOP_HEADER = 58
 
 # The board. BOOKED counts the bookings of a resource; START, END, AMOUNT are tables of WIDTH columns, sorted.
 WIDTH, BOARD_RESOURCES, BOOKED, START, END, AMOUNT = range(6)
@@ -49,7 +51,10 @@ OP_START, OP_END, OP_MIX, PICK = range(6, 10)
 GROUP_PICK, GROUP_START, GROUP_END = range(10, 13)
 JOB_PLACED, JOB_START, JOB_END, ORDER_END = range(13, 17)
 HOLD_FROM, TRIAL, BEST, NOTES, REACH = range(17, 22)                    # scratch
-BOARD_HEADER = 22
+KNOWN_GROUP, KNOWN_START, KNOWN_END = range(22, 25)     # scratch: answers of `least_end`, by a hash of what was asked
+HINT = 25                               # scratch: what `first_after` last found for each resource
+BOARD_HEADER = 26
+KNOWN = 4096
 NOTE_BY, NOTE_TURN = 3, 4      # in NOTES: by when the job has to end, and with which candidate of each slot it begins
 
 # Rates, floats: cost of a moved start, of a changed resource, and per microsecond of the last end; then two for each

@@ -14,6 +14,7 @@ from analysis.schedule.kernel_time import (
     open_for,
     open_to_start,
     unbook,
+    up_to_grid,
 )
 
 TRIES = 200  # placings of one job before it is given up
@@ -123,7 +124,7 @@ def ready_at(shop: Ints, board: Ints, operation: int) -> int:
 def keeps_previous(shop: Ints, board: Ints, operation: int, at: int, job: int) -> bool:
     """Put the operation where the plan in force has it, if it may stand there."""
     start = shop[shop[f.PREV_START] + operation]
-    if start < at:
+    if start < at or up_to_grid(start, shop[f.GRID]) != start:
         return False
     own, sig = shop[shop[f.OP_SLOT_PTR] + operation], shop[shop[f.OP_SIG] + operation]
     length, mix, end = shop[shop[f.OP_LENGTH] + operation], -1, start + shop[shop[f.OP_LENGTH] + operation]
@@ -254,7 +255,7 @@ def latest_again(shop: Ints, board: Ints, operation: int, by: int, job: int) -> 
             if shop[shop[f.SLOT_GROUP] + own + slot] < 0:
                 good = (
                     good
-                    and blocked_until(shop, board, resource, start, end, shop[shop[f.SLOT_AMOUNT] + own + slot]) < 0
+                    and blocked_until(shop, board, resource, start, end, shop[shop[f.SLOT_AMOUNT] + own + slot], 0) < 0
                 )
         if good:
             board[board[f.OP_START] + operation], board[board[f.OP_END] + operation] = start, end

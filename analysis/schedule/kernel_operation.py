@@ -20,15 +20,30 @@ def worked_until(shop: Ints, board: Ints, resource: int, calendar: int, start: i
         low, high = max(start, shop[shop[f.CAL_START] + span]), min(end, shop[shop[f.CAL_END] + span])
         if low >= end:
             break
-        if low < high and blocked_until(shop, board, resource, low, high, amount) >= 0:
-            until = blocked_until(shop, board, resource, low, high, amount)
+        until = blocked_until(shop, board, resource, low, high, amount, 0) if low < high else -1
+        if until >= 0:
             found = until if low == start else max(found, up_to_grid(start + 1, shop[f.GRID]))
     return found
 
 
 @compiled
 def least_end(shop: Ints, board: Ints, group: int, start: int) -> int:
-    """An instant before which what is kept from `start` on cannot end, as calendars have it; bookings aside."""
+    """An instant before which what is kept from `start` on cannot end, as calendars have it; bookings aside.
+
+    That depends on nothing but the problem, so answers are kept.
+    """
+    known = ((start >> 20) * 40503 + group * 2654435761) & (f.KNOWN - 1)
+    if board[board[f.KNOWN_GROUP] + known] == group and board[board[f.KNOWN_START] + known] == start:
+        return int(board[board[f.KNOWN_END] + known])
+    end = least_end_anew(shop, board, group, start)
+    board[board[f.KNOWN_GROUP] + known], board[board[f.KNOWN_START] + known] = group, start
+    board[board[f.KNOWN_END] + known] = end
+    return end
+
+
+@compiled
+def least_end_anew(shop: Ints, board: Ints, group: int, start: int) -> int:
+    """The same worked out."""
     job, reach, last = shop[shop[f.GROUP_JOB] + group], board[f.REACH], start
     for index in range(shop[shop[f.JOB_PTR] + job], shop[shop[f.JOB_PTR] + job + 1]):
         operation = shop[shop[f.JOB_OP] + index]
@@ -44,7 +59,7 @@ def least_end(shop: Ints, board: Ints, group: int, start: int) -> int:
             if board[reach + shop[shop[f.OP_BEFORE] + before]] > -FAR:
                 at = max(at, board[reach + shop[shop[f.OP_BEFORE] + before]] + shop[shop[f.OP_LAG] + before])
         if at > -FAR:
-            begin = open_to_start(shop, shop[shop[f.OP_STARTS] + operation], at)
+            begin = open_to_start(shop, shop[shop[f.OP_STARTS] + operation], up_to_grid(at, shop[f.GRID]))
             end = FAR if begin >= FAR else begin + shop[shop[f.OP_LENGTH] + operation]
             board[reach + operation] = end
             last = max(last, end) if uses else last
@@ -70,12 +85,13 @@ def hold_allows(shop: Ints, board: Ints, slot: int, resource: int, start: int, e
     if board[board[f.GROUP_START] + group] == FAR:
         if start < board[board[f.HOLD_FROM] + member * board[f.BOARD_RESOURCES] + resource]:
             return int(board[board[f.HOLD_FROM] + member * board[f.BOARD_RESOURCES] + resource])
-        until = blocked_until(shop, board, resource, start, max(end, start + shop[shop[f.GROUP_LEAST] + group]), amount)
+        least = shop[shop[f.GROUP_LEAST] + group]
+        until = blocked_until(shop, board, resource, start, max(end, start + least), amount, least)
         if until < 0:
-            until = blocked_until(shop, board, resource, start, least_end(shop, board, group, start), amount)
+            until = blocked_until(shop, board, resource, start, least_end(shop, board, group, start), amount, least)
         return start if until < 0 else until
     first, last = min(start, board[board[f.GROUP_START] + group]), max(end, board[board[f.GROUP_END] + group])
-    until = blocked_until(shop, board, resource, first, last, amount)
+    until = blocked_until(shop, board, resource, first, last, amount, 0)
     if until < 0:
         return start
     if start < until <= board[board[f.GROUP_START] + group]:
@@ -116,17 +132,17 @@ def own_hold(shop: Ints, board: Ints, slot: int, resource: int, start: int, end:
 def serves_from(
     shop: Ints, board: Ints, operation: int, slot: int, index: int, at: int, end: int, mix: int, job: int
 ) -> int:
-    """`at` when candidate `index` can serve the slot then, else the next instant worth trying; FAR for never."""
+    """`at`, on the grid, when candidate `index` can serve the slot then, else the next instant worth trying, or FAR."""
     resource = shop[shop[f.CAND] + index]
-    at = max(at, up_to_grid(shop[shop[f.CAND_LO] + index], shop[f.GRID]))
+    at = max(at, shop[shop[f.CAND_LO] + index])
     length = shop[shop[f.OP_LENGTH] + operation]
     member = -1
     if shop[shop[f.SLOT_GROUP] + slot] >= 0:
-        member = int(
-            shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.SLOT_GROUP] + slot]]
-            + shop[shop[f.SLOT_MEMBER] + slot]
-            - shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.JOB_GROUP_PTR] + job]]
-        )
+        own = shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.SLOT_GROUP] + slot]] + shop[shop[f.SLOT_MEMBER] + slot]
+        pick = board[board[f.GROUP_PICK] + own]
+        if pick >= 0 and pick != resource:
+            return FAR
+        member = int(own - shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.JOB_GROUP_PTR] + job]])
     while True:
         if mix < 0:
             at = open_for(shop, shop[shop[f.RES_CAL] + resource], at, length)
@@ -137,7 +153,9 @@ def serves_from(
             if member >= 0:
                 lapsed(shop, board, slot, resource, member)
             return FAR
-        until = own_hold(shop, board, slot, resource, at, end, job)
+        until = -1
+        if shop[shop[f.SLOT_OWN] + slot]:
+            until = own_hold(shop, board, slot, resource, at, end, job)
         if until >= 0:
             pass
         elif member >= 0:
@@ -149,7 +167,7 @@ def serves_from(
                 shop, board, resource, shop[shop[f.MIX_CAL] + mix], at, end, shop[shop[f.SLOT_AMOUNT] + slot]
             )
         else:
-            until = blocked_until(shop, board, resource, at, end, shop[shop[f.SLOT_AMOUNT] + slot])
+            until = blocked_until(shop, board, resource, at, end, shop[shop[f.SLOT_AMOUNT] + slot], length)
         if until < 0:
             return at
         if until >= FAR:
@@ -227,34 +245,37 @@ def earliest_in(shop: Ints, board: Ints, operation: int, at: int, mix: int, job:
         for rival in range(shop[shop[f.OP_RIVAL_PTR] + operation], shop[shop[f.OP_RIVAL_PTR] + operation + 1]):
             other = shop[shop[f.OP_RIVAL] + rival]
             if board[board[f.OP_START] + other] < end and at < board[board[f.OP_END] + other]:
-                begin = max(begin, board[board[f.OP_END] + other])
+                begin = up_to_grid(max(begin, board[board[f.OP_END] + other]), shop[f.GRID])
+        differ = True
         for slot in range(slots):
+            if begin > at and mix >= 0:
+                break  # the end moves with the start: it is worked out anew
             soonest = FAR
             for index in range(shop[shop[f.CAND_PTR] + first + slot], shop[shop[f.CAND_PTR] + first + slot + 1]):
+                resource = shop[shop[f.CAND] + index]
                 if (
                     mix >= 0
-                    and shop[shop[f.RES_CAL] + shop[shop[f.CAND] + index]]
-                    != shop[shop[f.MIX_CLASS] + mix * shop[f.MIX_WIDTH] + slot]
+                    and shop[shop[f.RES_CAL] + resource] != shop[shop[f.MIX_CLASS] + mix * shop[f.MIX_WIDTH] + slot]
                 ):
                     continue
-                soonest = min(
-                    soonest,
-                    serves_from(shop, board, operation, own + slot, index, begin, end, mix, job)
-                    if begin == at or mix < 0
-                    else begin,
-                )
+                soonest = min(soonest, serves_from(shop, board, operation, own + slot, index, begin, end, mix, job))
                 if soonest <= begin:
+                    for other in range(slot):
+                        differ = differ and shop[shop[f.CAND] + board[board[f.TRIAL] + other]] != resource
+                    board[board[f.TRIAL] + slot] = index
                     break
             begin = max(begin, soonest)
             if begin >= FAR:
                 return FAR, FAR
         if begin == at:
+            if differ and board[board[f.NOTES] + f.NOTE_TURN] == 0:
+                return at, end  # the first that can serve each slot; `match` would take the same
             begin = match(shop, board, operation, at, end, mix, job)
             if begin < 0:
                 return at, end
             if begin >= FAR:
                 return FAR, FAR
-        at = up_to_grid(begin, shop[f.GRID])
+        at = begin
 
 
 @compiled

@@ -140,7 +140,7 @@ def is_free(shop: Ints, board: Ints, operation: int) -> bool:
             if calendar > 0:
                 if worked_until(shop, board, resource, calendar, start, end, amount) >= 0:
                     return False
-            elif blocked_until(shop, board, resource, start, end, amount) >= 0:
+            elif blocked_until(shop, board, resource, start, end, amount, 0) >= 0:
                 return False
     return True
 
@@ -152,7 +152,7 @@ def holds_free(shop: Ints, board: Ints, operation: int) -> bool:
         group = shop[shop[f.SLOT_GROUP] + slot]
         if group >= 0 and blocked_until(
             shop, board, board[board[f.PICK] + slot], board[board[f.GROUP_START] + group],
-            board[board[f.GROUP_END] + group], shop[shop[f.GROUP_AMOUNT] + group],
+            board[board[f.GROUP_END] + group], shop[shop[f.GROUP_AMOUNT] + group], 0,
         ) >= 0:
             return False
     return True

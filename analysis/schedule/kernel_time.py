@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Ints
@@ -42,32 +44,30 @@ def span_after(shop: Ints, calendar: int, at: int) -> int:
 
 @compiled
 def open_for(shop: Ints, calendar: int, at: int, length: int) -> int:
-    """The first instant from `at`, on the grid, from which the calendar is open for the whole length; FAR for none."""
-    at = up_to_grid(at, shop[f.GRID])
+    """The first instant from `at`, both on the grid, at which the calendar opens for the whole length; FAR for none."""
     if calendar == 0:
         return at
     span, stop = span_after(shop, calendar, at), shop[shop[f.CAL_PTR] + calendar + 1]
     if length == 0 and span > shop[shop[f.CAL_PTR] + calendar] and shop[shop[f.CAL_END] + span - 1] == at:
         return at
     while span < stop:
-        begin = up_to_grid(max(at, shop[shop[f.CAL_START] + span]), shop[f.GRID])
+        begin = max(at, shop[shop[f.CAL_OPEN] + span])
         if begin + length <= shop[shop[f.CAL_END] + span] and (length > 0 or begin <= shop[shop[f.CAL_END] + span]):
-            return begin
+            return int(begin)
         span += 1
     return FAR
 
 
 @compiled
 def open_to_start(shop: Ints, calendar: int, at: int) -> int:
-    """The first instant of the grid from `at` in open time; FAR for none."""
-    at = up_to_grid(at, shop[f.GRID])
+    """The first instant of the grid in open time, from `at` on it; FAR for none."""
     if calendar == 0:
         return at
     span, stop = span_after(shop, calendar, at), shop[shop[f.CAL_PTR] + calendar + 1]
     while span < stop:
-        begin = up_to_grid(max(at, shop[shop[f.CAL_START] + span]), shop[f.GRID])
+        begin = max(at, shop[shop[f.CAL_OPEN] + span])
         if begin < shop[shop[f.CAL_END] + span]:
-            return begin
+            return int(begin)
         span += 1
     return FAR
 
@@ -96,23 +96,38 @@ def finish_of(shop: Ints, calendar: int, start: int, length: int) -> int:
 
 @compiled
 def first_after(board: Ints, resource: int, at: int) -> int:
-    """Index of the first booking of the resource that ends after `at`."""
-    ends = board[f.END] + resource * board[f.WIDTH]
-    low, high = 0, board[board[f.BOOKED] + resource]
+    """Index of the first booking of the resource that ends after `at`.
+
+    The same resource is mostly asked about near the instant before, so that the search spreads from what it found then.
+    """
+    ends, booked = board[f.END] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
+    low, step = min(board[board[f.HINT] + resource], booked), 1
+    if low < booked and board[ends + low] <= at:
+        low, high = low + 1, low + 1
+        while high < booked and board[ends + high] <= at:
+            low, high, step = high + 1, high + 1 + step, step * 2
+        high = min(high, booked)
+    else:
+        low, high = low - 1, low
+        while low >= 0 and board[ends + low] > at:
+            low, high, step = low - step, low, step * 2
+        low = max(low + 1, 0)
     while low < high:
         middle = (low + high) // 2
         if board[ends + middle] > at:
             high = middle
         else:
             low = middle + 1
-    return low
+    board[board[f.HINT] + resource] = low
+    return int(low)
 
 
 @compiled
-def blocked_until(shop: Ints, board: Ints, resource: int, start: int, end: int, amount: int) -> int:
+def blocked_until(shop: Ints, board: Ints, resource: int, start: int, end: int, amount: int, least: int) -> int:
     """-1 when the resource is free from start to end, else an instant after `start` before which it cannot be.
 
-    Two intervals meet when each starts before the other ends, so a moment collides only strictly inside.
+    Two intervals meet when each starts before the other ends, so a moment collides only strictly inside. What is asked
+    for lasts `least` wherever it starts, so that shorter gaps are passed over.
     """
     if shop[shop[f.RES_CAPACITY] + resource] > 1:
         return crowded_until(shop, board, resource, start, end, amount)
@@ -122,7 +137,11 @@ def blocked_until(shop: Ints, board: Ints, resource: int, start: int, end: int, 
     while index < booked and board[starts + index] < end:
         found = board[ends + index]
         index += 1
-    return found
+    if found >= 0:
+        while index < booked and board[starts + index] < found + least:
+            found = board[ends + index]
+            index += 1
+    return int(found)
 
 
 @compiled
@@ -155,22 +174,38 @@ def crowded_until(shop: Ints, board: Ints, resource: int, start: int, end: int, 
 
 
 @compiled
+def shift_later(board: Ints, low: int, high: int) -> None:
+    """Move what lies from low to high by one place up. Without a sign the index makes this one move of memory."""
+    for step in range(high - low):
+        place = np.uint64(high - step)
+        board[place] = board[place - np.uint64(1)]
+
+
+@compiled
+def shift_earlier(board: Ints, low: int, high: int) -> None:
+    """Move what lies from low to high by one place down, over what lies before."""
+    for place in range(np.uint64(low), np.uint64(high)):
+        board[place - np.uint64(1)] = board[place]
+
+
+@compiled
 def book(board: Ints, resource: int, start: int, end: int, amount: int) -> None:
     """Enter a booking, keeping the order of starts, then ends."""
     # The places are worked out once: the compiler cannot know that writing a booking leaves the header alone.
     starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
     amounts, booked = board[f.AMOUNT] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
-    index = booked
+    index = first_after(board, resource, start)
+    while index < booked and (
+        board[starts + index] < start or (board[starts + index] == start and board[ends + index] <= end)
+    ):
+        index += 1
     while index > 0 and (
         board[starts + index - 1] > start or (board[starts + index - 1] == start and board[ends + index - 1] > end)
     ):
         index -= 1
-    for place in range(booked, index, -1):
-        board[starts + place] = board[starts + place - 1]
-    for place in range(booked, index, -1):
-        board[ends + place] = board[ends + place - 1]
-    for place in range(booked, index, -1):
-        board[amounts + place] = board[amounts + place - 1]
+    shift_later(board, starts + index, starts + booked)
+    shift_later(board, ends + index, ends + booked)
+    shift_later(board, amounts + index, amounts + booked)
     board[starts + index], board[ends + index], board[amounts + index] = start, end, amount
     board[board[f.BOOKED] + resource] = booked + 1
 
@@ -180,19 +215,14 @@ def unbook(board: Ints, resource: int, start: int, end: int, amount: int) -> Non
     """Take a booking out again."""
     starts, ends = board[f.START] + resource * board[f.WIDTH], board[f.END] + resource * board[f.WIDTH]
     amounts, booked = board[f.AMOUNT] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
-    low, high = 0, booked
-    while low < high:  # the first that starts at `start` or later
-        middle = (low + high) // 2
-        if board[starts + middle] < start:
-            low = middle + 1
-        else:
-            high = middle
+    low = first_after(board, resource, start)
+    while low > 0 and board[starts + low - 1] >= start:
+        low -= 1
+    while board[starts + low] < start:
+        low += 1
     while board[ends + low] != end or board[amounts + low] != amount:
         low += 1
-    for place in range(low, booked - 1):
-        board[starts + place] = board[starts + place + 1]
-    for place in range(low, booked - 1):
-        board[ends + place] = board[ends + place + 1]
-    for place in range(low, booked - 1):
-        board[amounts + place] = board[amounts + place + 1]
+    shift_earlier(board, starts + low + 1, starts + booked)
+    shift_earlier(board, ends + low + 1, ends + booked)
+    shift_earlier(board, amounts + low + 1, amounts + booked)
     board[board[f.BOOKED] + resource] = booked - 1

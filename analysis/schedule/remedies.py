@@ -48,6 +48,7 @@ class Search:
     asked: Asked
     fixed: Fixed
     clash: Clash
+    known: list[tuple[Remedy, Tried]] = field(default_factory=list)     # what did for other jobs, and its plan
     offers: list[tuple[float, Remedy, Change]] = field(default_factory=list)
 
     @property
@@ -55,7 +56,10 @@ class Search:
         return self.asked.problem
 
     def remedies(self) -> tuple[Remedy, ...]:
-        """The cheapest changes that hold when planned."""
+        """The cheapest changes that hold when planned; `known` takes in what is found."""
+        known = self._that_do_here()
+        if len(known) >= MOST_OFFERED:
+            return known
         self._others()
         for term in self.clash.terms:
             if term.kind in ("usable", "skill", "calendar"):
@@ -72,9 +76,22 @@ class Search:
         kept: list[Remedy] = []
         for _, remedy, change in self.offers[:MOST_PLANNED]:
             if len(kept) < MOST_OFFERED:
-                held = remedy if self._holds(self._planned(change)) else self._wider(change)
+                held = self._held(remedy, self._planned(change)) or self._wider(change)
                 kept += [held] if held is not None else []
         return tuple(sorted(kept, key=lambda one: one.hours))
+
+    def _that_do_here(self) -> tuple[Remedy, ...]:
+        """Changes planned for another job that give this one a place as well, and touch a fact of its set."""
+        ids = {fact for term in self.clash.terms for fact in term.facts}
+        found = [remedy for remedy, plan in self.known if ids.intersection(remedy.facts) and self._holds(plan)]
+        return tuple(sorted(found, key=lambda one: (one.hours, one.sentence))[:MOST_OFFERED])
+
+    def _held(self, remedy: Remedy, plan: Tried | None) -> Remedy | None:
+        """The remedy if its plan holds."""
+        if plan is None or not self._holds(plan):
+            return None
+        self.known.append((remedy, plan))
+        return remedy
 
     def _planned(self, change: Change) -> Tried | None:
         """The plan with the change made, in which the other orders left out that could take what it gives are as well:
@@ -85,10 +102,10 @@ class Search:
         there = replace(self.problem, left_out=[one for one in self.problem.left_out if one.order not in rivals])
         return tried(changed(there, [change]))
 
-    def _holds(self, found: Tried | None) -> bool:
+    def _holds(self, found: Tried) -> bool:
         """Whether a plan has the job, and loses no order that there is a place for without."""
         out = self.asked.out | (self.asked.crowd.out if self.asked.crowd is not None else set())
-        return found is not None and not found.left & self.mine and found.left <= out
+        return not found.left & self.mine and found.left <= out
 
     def _wider(self, change: Change) -> Remedy | None:
         """A validity that lasts until the others that are left out for want of it are done as well.
@@ -104,7 +121,7 @@ class Search:
             return None
         high = max((one.end for one in found.bookings.values() if change.subject in one.resources), default=NEVER)
         change = replace(change, value=(low, high))
-        return self._valid(change)[1] if high < NEVER and self._holds(self._planned(change)) else None
+        return self._held(self._valid(change)[1], self._planned(change)) if high < NEVER else None
 
     def _rivals(self, change: Change) -> set[str]:
         """The other orders left out that ask for what is changed, or that are pinned where a pin goes."""
