@@ -110,6 +110,22 @@ def test_three_probes_out_of_date_at_once_are_mended_by_one_calibration(orders):
             assert entry["order"] not in {one["order"] for one in again["unscheduled"]}
 
 
+def test_of_many_orders_all_are_told_what_does_for_others_and_would_do_for_them():
+    problem = shop(*(probed(f"W-{number:02}", 60) for number in range(26)),
+                   order("W-bad", timing("z", after=["nothing"])))
+    for name in ("PR-07", "PR-08"):
+        resource(problem, name)["usable_until"] = at(1, "00:00")
+    made = plan(problem, seconds=0)
+    remedies = {one["order"]: one["remedies"] for one in made["unscheduled"]}
+    assert remedies.pop("W-bad") == []
+    assert len(remedies) == 26
+    for name, found in remedies.items():
+        for remedy in found:
+            again = plan(remedied(problem, remedy["change"]), seconds=0)
+            assert name not in {one["order"] for one in again["unscheduled"]}
+    assert all(remedies.values())
+
+
 def test_of_five_people_in_a_sentence_three_are_named_and_the_rest_counted():
     problem = shop(order("W-1", timing("a", 540)))
     for number in range(2):
