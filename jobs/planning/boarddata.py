@@ -9,7 +9,7 @@ from typing import Any
 from jobs.planning.board import Board
 from jobs.planning.clashes import Judge
 from jobs.planning.gathering import ShopFacts
-from jobs.planning.left_out import LeftOut, clashes, left_out
+from jobs.planning.left_out import LeftOut, clashes, left_out, together
 
 Json = dict[str, Any]
 ROWS = ("bay", "crane", "person", "instrument")
@@ -123,22 +123,23 @@ def _order(board: Board, judge: Judge, key: str, pk: int) -> Json:
 
 def _left_out(board: Board, version: Any) -> list[Json]:
     """Open orders without a place on the board, with why and what would give them one, where the plan knows."""
-    told = (
-        {one.order: one for one in left_out(version.plan, board.names, board.zone)} if version is not None else {}
-    )
     placed = {board.work[key].order for key in board.stands}
-    new = "Requested since the plan in force was made."
-    return [
-        asdict(told.get(key) or LeftOut(key, board.called(key), new)) for key in board.orders if key not in placed
-    ]
+    open_orders = [key for key in board.orders if key not in placed]
+    plan = version.plan if version is not None else {"unscheduled": [], "conflicts": []}
+    unscheduled = [one for one in plan["unscheduled"] if one["order"] in open_orders]
+    told = left_out({**plan, "unscheduled": unscheduled}, board.names, board.zone)
+    known = {number for one in told for number in one.orders}
+    new = [LeftOut((key,), (board.called(key),), "Requested since the plan in force was made.")
+           for key in open_orders if key not in known]  # fmt: skip
+    return [asdict(one) for one in (*told, *together(new))]
 
 
 def _held(facts: ShopFacts) -> list[Json]:
     """Orders that nobody plans while they are held; one in work keeps its bay, which else seems closed for nothing."""
     return [
         asdict(LeftOut(
-            one.number,
-            f"{one.unit} ({one.number})",
+            (one.number,),
+            (f"{one.unit} ({one.number})",),
             f"Held: {one.held_reason.rstrip('.')}."
             + (f" It keeps {one.bay} until it goes on." if one.started_at and one.bay else ""),
         ))

@@ -50,7 +50,7 @@ def alternative(plan: Plan) -> Alternative:
         by = length((after - before).total_seconds() / 60)
         found.ends.append((names.get(one["order"], one["order"]), moment(before, zone), moment(after, zone),
                            f"{by} {'later' if after > before else 'earlier'}"))  # fmt: skip
-    found.left_out = list(left_out(made, names, zone))
+    found.left_out = left_out(made, names, zone)
     found.conflicts = clashes(made, names, zone)
     return found
 

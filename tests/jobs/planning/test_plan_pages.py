@@ -25,6 +25,7 @@ from jobs.planning.actions.plans import stated_now
 from jobs.planning.left_out import clashes, left_out
 from jobs.planning.models import Change, CraneUse, Place, Plan, Planning, Watcher
 from jobs.planning.problem import changed, place_id
+from jobs.tooling.models import Instrument
 from tests.yard import Yard
 
 
@@ -314,8 +315,6 @@ def test_an_order_without_a_place_is_told_why_and_what_would_give_it_one(
     desk: Client, yard: Yard, run_errands: Callable[[], int], at: datetime
 ) -> None:
     """Both probes fall due before anybody can use them: every order is left out, with the probes by name."""
-    from jobs.tooling.models import Instrument
-
     Instrument.objects.filter(shop=yard.shop, kind="probe").update(due_on=at.date() - timedelta(days=1))
     desk.post("/plan/ask/", {"why": "", "seconds": "3.0"})
     Planning.objects.update(seconds=0.2)
@@ -335,6 +334,40 @@ def test_an_order_without_a_place_is_told_why_and_what_would_give_it_one(
     assert left_out.count("<ul>") >= 1
 
 
+def test_orders_left_out_for_the_same_are_told_of_together() -> None:
+    numbers = ("BY-1", "BY-2", "BY-3")
+    plan = {
+        "unscheduled": [
+            {"order": one, "reason": f"Operation {one}/set needs probe: PR-07 is away.", "ids": [],
+             "remedies": [{"sentence": "PR-07 back would do."}] if one != "BY-3" else []}
+            for one in numbers
+        ],
+        "conflicts": [],
+    }  # fmt: skip
+    names = {one: f"K7 700{one[-1]}" for one in numbers} | {f"{one}/set": f"set of K7 700{one[-1]}" for one in numbers}
+    first, second = left_out(plan, names, ZoneInfo("Europe/London"))
+    assert (first.names, first.why) == (("K7 7001", "K7 7002"), "Operation set needs probe: PR-07 is away.")
+    assert second.names == ("K7 7003",)
+    page = render_to_string("planning/_left_out.html", {"left_out": [first]})
+    assert "K7 7001, K7 7002" in page
+    assert "This would give each of the 2 a place" in page
+
+
+def test_a_plan_that_leaves_everything_out_is_in_force_and_says_why(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    Instrument.objects.filter(shop=yard.shop, kind="probe").update(due_on=at.date() - timedelta(days=1))
+    plan_now()
+    page = desk.get("/plan/").content.decode()
+    assert "No plan is in force yet" not in page
+    assert "Plan 1 is in force" in page
+    out = page.split('id="out-title"')[1].split("</section>")[0]
+    assert out.count("<strong>") == 2  # for the first of them a few hours would do
+    assert all(unit in out for unit in yard.orders)
+    assert "would give each of the 5 a place" in out
+    assert "Something went wrong" in page
+
+
 def test_of_many_facts_three_of_a_kind_are_in_the_sentence_and_all_of_them_unfold() -> None:
     zone = ZoneInfo("Europe/London")
     named = [{"kind": "calendar", "ids": [f"person-{number}"], "sentence": f"person-{number} is never at work."}
@@ -349,7 +382,7 @@ def test_of_many_facts_three_of_a_kind_are_in_the_sentence_and_all_of_them_unfol
     page = render_to_string("planning/_left_out.html", {"left_out": [one]})
     assert "All 5 facts" in page
     assert page.index("<details") < page.index("Somebody 4")
-    assert "Any of these would give it a place" in page
+    assert "This would give it a place" in page
     assert clashes(plan, names, zone) == ["Somebody 1 is in two places."]
     named[3:] = []
     (few,) = left_out(plan, names, zone)
