@@ -33,7 +33,6 @@ LEAST_SIGMAS_ONE_WAY = 9.0  # drift looks like it
 PRIOR_MM = 0.5
 DOUBTED_PART = 0.5
 CHANCE, CHANCE_SIZE_MM = 0.02, 0.15
-DOUBLED = 2.0               # variances found with priors on drift and eccentricity are believed to this factor
 
 
 def shift_if_stated(points: Points, spec: Spec) -> list[Shift]:
@@ -76,7 +75,7 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
     if spec.kind != "lobe" or NAME in fit.shifts:
         return Doubt(0.0, 0.0)
     size, variance, lever = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
-    variance *= DOUBLED * inflation
+    variance *= inflation
     prior = CHANCE_SIZE_MM**2
     part = prior / (variance + prior)
     odds = CHANCE / (1.0 - CHANCE) * math.sqrt(variance / (variance + prior)) * math.exp(

@@ -62,7 +62,8 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     found.moved_deg = doubt.move_deg + missed.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
-    listed.append(Source("encoder lines in beat with the sampling", "B", beat(found)))
+    listed.append(Source("encoder lines in beat with the sampling", "B",
+                         beat(found, max(0.0, own**2 - white))))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
                          math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
@@ -91,27 +92,32 @@ def _probe(found: Estimate, spec: Spec) -> float:
     return float(np.linalg.norm(found.fit.lever_deg @ bends)) * u
 
 
-def beat(found: Estimate) -> float:
+def beat(found: Estimate, shown: float) -> float:
     """What the encoder's lines do to the crest beyond chance, when they fall in step with the samples; crank degrees.
 
     Where the shaft turns a whole number of lines from sample to sample all readings err alike, which no residual
     shows. The readings are made again from the path, with the lines at several places in each sweep; the variance of
     the crest over these places is compared with that of errors by chance, which the points' weights hold already.
-    Where it is more than chance makes of so few sweeps once in a thousand traces, all that is beyond it is budgeted.
+    Where it is more than chance makes of so few sweeps once in a thousand traces, all that is beyond it is budgeted,
+    less what related residuals have `shown` (crank degrees squared).
     """
-    points, fit = found.points, found.fit
-    pull = fit.lever_deg * fit.slope
-    sums = np.array([np.bincount(points.sweep, pull * row) for row in points.beat_deg])
-    seen = float(np.mean(sums**2, axis=0).sum())
-    by_chance = np.bincount(points.sweep, pull**2 * np.mean(points.beat_deg**2, axis=0))
+    points, pull = found.points, found.fit.lever_deg * found.fit.slope
+    by_chance = np.bincount(points.sweep, pull**2 * np.mean(points.lines.errors()**2, axis=0))
     total = float(by_chance.sum())
     if total <= 0.0:
         return 0.0
+
+    def seen(stiff: bool) -> float:
+        sums = np.array([np.bincount(points.sweep, pull * row) for row in points.lines.errors(stiff=stiff)])
+        return float(np.mean(sums**2, axis=0).sum())
+
     # errors by chance move a sweep by something of a cosine and a sine of the lines' place: two degrees of freedom each
     freedom = 2.0 * total**2 / float((by_chance**2).sum())
-    if seen < total * float(special.chdtri(freedom, BEAT_CHANCE)) / freedom:
+    least = total * float(special.chdtri(freedom, BEAT_CHANCE)) / freedom
+    close = seen(stiff=False)
+    if close < least:
         return 0.0
-    return math.sqrt(seen - total)
+    return math.sqrt(max(0.0, min(close, seen(stiff=True)) - total - shown))
 
 
 def _lag_model(found: Estimate) -> float:

@@ -36,7 +36,8 @@ THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 
 
-def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, prior: Floats, scales: Floats) -> float:
+def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, prior: Floats, scales: Floats, *,
+             hidden: bool = False) -> float:
     """The scale of a group of parameters, from what their estimates say.
 
     Parameters
@@ -47,6 +48,9 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
         Standard deviation of each for a scale of 1.
     prior : ndarray
         Standard deviation each had in the fit.
+    hidden : bool
+        One of them cannot be told from the crest: its variance is the mean square of the scale, which two or three
+        others that happen to be small leave far above the square of the mean.
     """
     precision = np.linalg.inv(fit.normal.inverse[np.ix_(index, index)] * fit.s0**2)
     information = precision - np.diag(prior**-2.0)
@@ -54,7 +58,7 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     # where little is told of the scale its tail is long, and what nothing tells apart errs as the tail does: the mean
-    return float(np.sum(weight * scales))
+    return float(np.sqrt(np.sum(weight * scales**2)) if hidden else np.sum(weight * scales))
 
 
 def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -> float | None:

@@ -79,13 +79,14 @@ class Path:
         return np.asarray(((ahead >= 0.0) & (ahead <= before_s)) | ((behind >= 0.0) & (behind <= after_s)))
 
 
-def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | None = None) -> Path | None:
+def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | None = None,
+               bin_s: float | None = None) -> Path | None:
     """The path through one sweep's readings, shape (n,) each; None when there are too few.
 
     Readings are at their nearest line; times do not decrease. `near` is the smoothness of a like sweep: λ is looked
-    for from there.
+    for from there. `bin_s` is the width of the bins, where it is not to follow from the readings.
     """
-    bins = _binned(time_s, angle_deg)
+    bins = _binned(time_s, angle_deg, bin_s)
     if bins is None:
         return None
     centre, value, weight, stands, width = bins
@@ -114,7 +115,8 @@ def _wide(free: Flags, count: int) -> Flags:
     return flags
 
 
-def _binned(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats, Floats, list[int], float] | None:
+def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None
+            ) -> tuple[Floats, Floats, Floats, list[int], float] | None:
     """Bin centres, mean readings, counts, the bins at which a stand begins or ends, and the bins' width."""
     n = len(time_s)
     span = float(time_s[-1] - time_s[0]) if n else 0.0
@@ -125,7 +127,7 @@ def _binned(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats, Floats, 
     lasted = time_s[np.minimum(stops, n - 1)] - time_s[starts]
     usual = median(lasted)
     pace = span / (n - 1)
-    width = float(np.clip(LINES_PER_BIN * usual, max(SHORTEST_BIN_S, pace), max(LONGEST_BIN_S, pace)))
+    width = bin_s or float(np.clip(LINES_PER_BIN * usual, max(SHORTEST_BIN_S, pace), max(LONGEST_BIN_S, pace)))
     count = int(np.clip(round(span / width), LEAST_BINS, MOST_BINS))
     width = span / count
     place = np.minimum(((time_s - time_s[0]) / width).astype(int), count - 1)

@@ -16,6 +16,7 @@ from scipy.ndimage import maximum_filter1d, median_filter
 
 from analysis.quantiles import median, quantile
 from analysis.reference.lag import Behind
+from analysis.reference.lines import Lines, Readings
 from analysis.reference.path import Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
@@ -33,7 +34,6 @@ KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
 PACE_STRIDE = 8           # samples: the usual speed needs no more
-BEAT_PLACES, LEAST_LINES = 4, 0.75
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
 
@@ -46,8 +46,7 @@ class Points:
     behind (see `lag`); count (samples in the point, 1 for the usual
     number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with).
-    `beat_deg` (shape (BEAT_PLACES, n)) is what the encoder's lines would add to each point's angle, were
-    they shifted by parts of a line against the shaft's path.
+    `lines` says what the encoder's lines would add to each point's angle, were they elsewhere.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
 
@@ -63,7 +62,7 @@ class Points:
     rough_deg: Floats
     drawn_deg: Floats
     samples_per_point: int
-    beat_deg: Floats
+    lines: Lines
     scale: float = 1.0
 
     def __len__(self) -> int:
@@ -106,15 +105,6 @@ class Motion:
         """Crank degrees per second, shape (len(time_s),)."""
         return np.zeros(len(time_s)) if self.path is None else self.path.speed(time_s)
 
-    def beat(self, time_s: Floats, step_deg: float) -> Floats:
-        """Errors of readings at their nearest line, for lines at BEAT_PLACES places; shape (BEAT_PLACES, n)."""
-        if self.path is None or step_deg <= 0.0:
-            return np.zeros((BEAT_PLACES, len(time_s)))
-        lines = self.path(time_s) / step_deg + np.arange(BEAT_PLACES)[:, None] / BEAT_PLACES
-        # with less than a line from sample to sample each line's own place is seen, and the path follows it
-        passed = np.abs(np.diff(lines[0], append=lines[0, -1])) > LEAST_LINES
-        return np.asarray((np.round(lines) - lines) * step_deg * passed)
-
 
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0,
            step_deg: float | None = None) -> Points:
@@ -129,21 +119,22 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     step = encoder_step(angle_deg) if step_deg is None else step_deg
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts: list[tuple[Floats, ...]] = []
-    paths: list[Path | None] = []
+    readings: list[Readings] = []
     near: tuple[float, float] | None = None
     for column in columns:
         moved = motion(column[0], column[1], step, near)
         near = near if moved.path is None else moved.path.smoothness
-        parts.append(_merged(*column, per_point, step, moved))
-        paths.append(moved.path)
+        merged, first_of, weight = _merged(*column, per_point, step, moved)
+        parts.append(merged)
+        readings.append(Readings(column[0], column[1], moved.path, first_of, weight))
     sizes = [len(part[0]) for part in parts]
-    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, beat = (
-        np.concatenate([part[k] for part in parts], axis=-1) for k in range(9))
-    behind = Behind([(path, part[0]) for path, part in zip(paths, parts, strict=True)])
+    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn = (
+        np.concatenate([part[k] for part in parts]) for k in range(8))
+    behind = Behind([(one.path, part[0]) for one, part in zip(readings, parts, strict=True)])
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, rough, drawn,
-                  first * per_point, beat if first == 1 else np.zeros_like(beat), scale)
+                  first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
 
 
 def spread(time_s: Floats) -> Floats:
@@ -176,8 +167,10 @@ def _blocks(time_s: Floats, angle_deg: Floats, lift: Floats, count: int) -> tupl
 
 
 def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, step_deg: float,
-            moved: Motion) -> tuple[Floats, ...]:
+            moved: Motion) -> tuple[tuple[Floats, ...], Ints, Floats]:
     """Time, angle, lift, count, spiky and speed of points of `per_point` samples, with stalls as single points.
+
+    With them the first sample of each point, and the samples' weights in it.
 
     While the shaft stands, every sample has the same encoder error: a thousand of them are one observation.
     """
@@ -200,9 +193,8 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     drawn = moved.reading_deg / np.sqrt(counts)
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
     flags = (kept == 0.0).astype(float)
-    beat = np.array([np.add.reduceat(row * weight, edges) / counts for row in moved.beat(time_s, step_deg)])
-    at = means[0]
-    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn, beat)
+    at, share = means[0], weight / np.repeat(counts, np.diff(np.append(edges, n)))
+    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn), edges, share
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:

@@ -22,6 +22,7 @@ Flags = npt.NDArray[np.bool_]
 LASH_DEG, LASH_PART = 0.005, 0.1     # how far a throw may differ from the lash the rising flanks show
 LASH_SIGMAS = 3.0
 LAG_NONE_S = 0.001
+OUT_AND_BACK = 2          # sweeps of a piston: a drift out and back is what another crest looks like
 HALF_LINE = 3.0           # its square, over the variance of readings at their nearest line
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
@@ -117,12 +118,13 @@ class Trial:
         shift = lag * points.late(lag, self.filtered) + fit.shifts["hysteresis"] * points.sense
         weight = fit.weight * fit.slope**2
         away = shift - float(weight @ shift) / float(weight.sum())
-        return float(weight @ away**2) < HALF_LINE * float(weight @ np.mean(points.beat_deg**2, axis=0))
+        return float(weight @ away**2) < HALF_LINE * float(weight @ np.mean(points.lines.errors()**2, axis=0))
 
-    def set_scales(self, fit: Fit) -> None:
+    def set_scales(self, fit: Fit, use: Flags) -> None:
         """Take the scales of drift and lag from what the fit says of them."""
+        parabola = self.spec.kind in ("piston", "link-rod")
         names = [name for name in fit.additions if name.startswith("drift")]
-        if self.spec.kind in ("piston", "link-rod") and "hysteresis" not in fit.shifts:
+        if parabola and "hysteresis" not in fit.shifts:
             # drift and crest are the same thing in one pass over a parabola: the trace says nothing of its size
             self.drift_scale = nuisances.DRIFT_PRIOR_UNSEEN
         elif names:
@@ -130,7 +132,8 @@ class Trial:
             index = [fit.k + list(fit.additions).index(name) for name in names]
             relative = 1.0 / np.arange(1, len(names) + 1)
             prior = relative * (self.drift_scale or fit.drift_prior)
-            self.drift_scale = doubts.scale_of(fit, index, values, relative, prior, doubts.DRIFT_SCALES)
+            self.drift_scale = doubts.scale_of(fit, index, values, relative, prior, doubts.DRIFT_SCALES,
+                                              hidden=parabola and len(self.points.sweeps_in(use)) <= OUT_AND_BACK)
         if "lag" in fit.shifts and self.lag_scale is not None:
             row = 1 + list(fit.shifts).index("lag")
             found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
