@@ -65,7 +65,7 @@ IN_STEP = replace(LOBE, lift=simulate.harmonic_lobe(22.0, 45.0), crank_per_datum
                   noise_mm=0.0005)
 
 
-@pytest.mark.parametrize("seed", [1, 3, 20])
+@pytest.mark.parametrize("seed", [1, 3, 13, 23])
 def test_lines_that_fall_in_step_with_the_samples_are_no_lag(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     # five lines from sample to sample, at a steady speed: each sweep's readings err alike, which looks like a lag
     spec = {**SPEC, "crank_per_datum": 1}
