@@ -83,7 +83,7 @@ class Board:
             key: [(datetime.fromisoformat(start), datetime.fromisoformat(end)) for start, end in spans]
             for key, spans in problem["calendars"].items()
         }
-        self.orders: dict[str, Json] = {one["id"]: one for one in problem["orders"]}
+        self.orders: dict[str, Json] = {one["id"]: _dated(one) for one in problem["orders"]}
         self.work: dict[str, Work] = {}
         for order in problem["orders"]:
             self._add(order)
@@ -238,3 +238,8 @@ def _meet(one: Spans, other: Spans) -> Spans:
 
 def _written(at: datetime) -> str:
     return at.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def _dated(order: Json) -> Json:
+    """The order without a date that only the planner gave it."""
+    return {key: value for key, value in order.items() if key != "due"} if order.get("undated") else order

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -12,6 +13,7 @@ from jobs.planning.gathering import ShopFacts
 from jobs.planning.left_out import LeftOut, clashes, left_out, together
 
 Json = dict[str, Any]
+NEW = "Requested since the plan in force was made."
 ROWS = ("bay", "crane", "person", "instrument")
 
 
@@ -48,7 +50,7 @@ def drawn(board: Board, facts: ShopFacts) -> Json:
         "bars": [_bar(board, judge, key) for key in board.stands],
         "orders": {key: _order(board, judge, key, pks[key]) for key in board.orders},
         "conflicts": clashes(version.plan, board.names, board.zone) if version is not None else [],
-        "left_out": [*_left_out(board, version), *_held(facts)],
+        "left_out": [_linked(one, pks) for one in (*_left_out(board, version), *_held(facts))],
     }  # fmt: skip
 
 
@@ -121,7 +123,13 @@ def _order(board: Board, judge: Judge, key: str, pk: int) -> Json:
     }
 
 
-def _left_out(board: Board, version: Any) -> list[Json]:
+def _linked(one: LeftOut, pks: Mapping[str, int]) -> Json:
+    """With what each order is called and its key, for the ways on from its name."""
+    ways_on = [(name, pks[key]) for name, key in zip(one.names, one.orders, strict=True)]
+    return {**asdict(one), "new": one.why == NEW, "ways_on": ways_on}
+
+
+def _left_out(board: Board, version: Any) -> list[LeftOut]:
     """Open orders without a place on the board, with why and what would give them one, where the plan knows."""
     placed = {board.work[key].order for key in board.stands}
     open_orders = [key for key in board.orders if key not in placed]
@@ -129,20 +137,20 @@ def _left_out(board: Board, version: Any) -> list[Json]:
     unscheduled = [one for one in plan["unscheduled"] if one["order"] in open_orders]
     told = left_out({**plan, "unscheduled": unscheduled}, board.names, board.zone)
     known = {number for one in told for number in one.orders}
-    new = [LeftOut((key,), (board.called(key),), "Requested since the plan in force was made.")
+    new = [LeftOut((key,), (board.called(key),), NEW)
            for key in open_orders if key not in known]  # fmt: skip
-    return [asdict(one) for one in (*told, *together(new))]
+    return [*told, *together(new)]
 
 
-def _held(facts: ShopFacts) -> list[Json]:
+def _held(facts: ShopFacts) -> list[LeftOut]:
     """Orders that nobody plans while they are held; one in work keeps its bay, which else seems closed for nothing."""
     return [
-        asdict(LeftOut(
+        LeftOut(
             (one.number,),
             (f"{one.unit} ({one.number})",),
             f"Held: {one.held_reason.rstrip('.')}."
             + (f" It keeps {one.bay} until it goes on." if one.started_at and one.bay else ""),
-        ))
+        )
         for one in facts.orders
         if one.held
-    ]  # fmt: skip
+    ]

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from jobs.planning.problem import undated
+
 Json = dict[str, Any]
 
 
@@ -57,10 +59,13 @@ def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -
     """What a plan costs: hours late, promises missed and moved, operations moved, people changed, orders left out.
 
     Moves are against `previous` of the problem; a promise is moved when the order ends after it. `before` has the
-    end of each order on the board when the plan was asked for.
+    end of each order on the board when the plan was asked for. What has no date is never late.
     """
     weights = {order["id"]: float(order.get("weight", 1.0)) for order in problem["orders"]}
-    late = {key: entry["tardiness_minutes"] / 60 for key, entry in plan["orders"].items()}
+    without = undated(problem)
+    late = {
+        key: entry["tardiness_minutes"] / 60 for key, entry in plan["orders"].items() if key not in without
+    }
     promises = {key: entry["promise_moved_minutes"] / 60 for key, entry in plan["orders"].items()}
     people = {one["id"] for one in problem["resources"] if one["kind"] == "person"}
     previous = problem.get("previous") or {}

@@ -21,6 +21,7 @@ from jobs.planning.operations import Operation, fitted_kinds
 Json = dict[str, Any]
 GRID_MINUTES = 15
 WEIGHT = {1: 9.0, 2: 3.0, 3: 1.0}  # an hour of an urgent order is worth nine of a routine one
+URGENT = 1
 LOOK_BACK = timedelta(days=3)
 WEEKS_AHEAD = 10
 PLAN_WEIGHTS = {"tardiness": 1.0, "moved_promise": 4.0, "moved_start": 0.0, "changed_resource": 0.0, "makespan": 0.0}
@@ -210,6 +211,9 @@ class Statement:
         }
         if due is not None:
             entry["due"] = written(due)
+        elif order.priority == URGENT:
+            # Nobody said when, and an order without a date costs nothing however late: it would come last of all.
+            entry |= {"due": entry["release"], "undated": True}
         if order.promised_at is not None:
             entry["promise"] = written(order.promised_at)
         return entry
@@ -310,6 +314,11 @@ class Statement:
     def _beside(found: Mapping[str, Any], name: str, value: Any) -> Any:
         """Two may be called the same; their facts then stand under one name together."""
         return (*found[name], value) if name in found else (value,)
+
+
+def undated(problem: Mapping[str, Any]) -> frozenset[str]:
+    """Orders that are wanted as soon as may be and have no date: for the planner they have one, for readers none."""
+    return frozenset(one["id"] for one in problem["orders"] if one.get("undated"))
 
 
 def ends(bookings: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:

@@ -211,6 +211,7 @@ def _last(bookings: Mapping[str, Mapping[str, Any]], order: str) -> datetime | N
 def _due(problem: Json, order: str) -> datetime | None:
     for one in problem["orders"]:
         if one["id"] == order:
-            limits = [datetime.fromisoformat(one[name]) for name in ("due", "promise") if one.get(name)]
+            said = ("promise",) if one.get("undated") else ("due", "promise")
+            limits = [datetime.fromisoformat(one[name]) for name in said if one.get(name)]
             return min(limits, default=None)
     return None

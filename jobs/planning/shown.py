@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from jobs.planning.left_out import LeftOut, clashes, left_out
 from jobs.planning.models import Plan
+from jobs.planning.problem import undated
 from jobs.planning.promising import Offer
 from jobs.planning.wording import length, moment, said
 
@@ -38,8 +39,9 @@ def alternative(plan: Plan) -> Alternative:
         key = one["operation"]
         found.moves.append((_first(names.get(key, key)), _move(previous[key], made["bookings"][key], names, zone),
                             said(one["reason"], names, zone)))  # fmt: skip
+    without = undated(plan.problem)
     for key, entry in made["orders"].items():
-        if entry["tardiness_minutes"]:
+        if entry["tardiness_minutes"] and key not in without:
             why = [said(one, names, zone) for one in entry.get("late_because", [])]
             found.late.append((names.get(key, key), length(entry["tardiness_minutes"]), why))
     found.late.sort(key=lambda one: one[0])

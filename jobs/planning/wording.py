@@ -12,9 +12,13 @@ _TOKEN = re.compile(r"[A-Za-z0-9][\w:/-]*[\w]|\w")
 
 
 def said(sentence: str, names: Mapping[str, str], zone: ZoneInfo) -> str:
-    """The sentence with each id of `names` replaced by its words and each instant by the shop's own day and time."""
+    """The sentence with each id of `names` replaced by its words and each instant by the shop's own day and time.
+
+    An operation's words begin small; a sentence that begins with them does not.
+    """
     timed = _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]), zone), sentence)
-    return _TOKEN.sub(lambda found: names.get(found[0], found[0]), timed)
+    worded = _TOKEN.sub(lambda found: names.get(found[0], found[0]), timed)
+    return worded[:1].upper() + worded[1:]
 
 
 def moment(at: datetime, zone: ZoneInfo) -> str:

@@ -643,8 +643,8 @@ function start(board) {
   board.hidden = false;
   clocks();
   setZoom(sheet.clientWidth < 900 ? "week" : "day");
-  const first = data.bars.reduce((least, bar) => Math.min(least, bar.start), data.to);
-  sheet.scrollLeft = Math.max(0, px(Math.max(data.now, Math.min(first, data.to))) - 120);
+  const first = data.bars.reduce((least, bar) => Math.min(least, bar.start), data.bars.length ? data.to : data.now);
+  sheet.scrollLeft = Math.max(0, px(Math.max(data.now, first)) - 120);
   drawWindow(true);
   const turn = async () => {
     if (document.hidden || waiting) return;

@@ -55,6 +55,7 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "orders": orders,
         "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
         "nothing": not facts.bookings,
+        "without": len(drawn["orders"]) - len(orders),
         "open_orders": len(stated.problem["orders"]),
     }
     return render(request, "planning/board.html", context)

@@ -17,6 +17,7 @@ from django.urls import reverse
 from django.utils import timezone
 
 from jobs.ledger.models import Entry
+from jobs.orders.actions import request_order
 from jobs.people.models import Person
 from jobs.planning import boarddata
 from jobs.planning.actions.estimates import set_crane
@@ -351,6 +352,22 @@ def test_orders_left_out_for_the_same_are_told_of_together() -> None:
     page = render_to_string("planning/_left_out.html", {"left_out": [first]})
     assert "K7 7001, K7 7002" in page
     assert "This would give each of the 2 a place" in page
+
+
+def test_an_order_requested_since_leads_from_the_board_to_its_promise(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    page = desk.get("/plan/").content.decode()
+    assert "no place on the board" not in page
+    old = yard.orders["7003"]
+    order = request_order(unit=yard.orders["4107"].unit, procedure=old.procedure, reason="overhaul", priority=1,
+                          by=yard.planner, at=at)  # fmt: skip
+    page = desk.get("/plan/").content.decode()
+    assert "1 open order has" in page.split('id="board-broken"')[1].split("</div>")[0]
+    rest = page.split('id="board-rest"')[1]
+    assert f'href="/orders/{order.pk}/"' in rest
+    assert f'href="/plan/promise/{order.pk}/?from=board"' in rest
 
 
 def test_a_plan_that_leaves_everything_out_is_in_force_and_says_why(

@@ -17,7 +17,7 @@ from jobs.ledger.models import Entry
 from jobs.orders import actions as orders
 from jobs.orders.models import WorkOrder
 from jobs.people.models import Person
-from jobs.planning import problem
+from jobs.planning import problem, shown
 from jobs.planning.actions import absences, calendars, places, plans
 from jobs.planning.actions import board as by_hand
 from jobs.planning.actions.estimates import set_estimate
@@ -81,6 +81,23 @@ def test_the_urgent_order_goes_first(yard: Yard, plan_now: Callable[..., Plan]) 
     plan = plan_now()
     ends = {name: plan.plan["orders"][order.number]["end"] for name, order in yard.orders.items()}
     assert min(ends, key=lambda name: ends[name]) == "7003"
+
+
+def test_an_urgent_order_without_a_date_goes_first_and_is_never_called_late(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    WorkOrder.objects.filter(pk=yard.orders["7003"].pk).update(priority=3)
+    order = yard.orders["7019"]
+    WorkOrder.objects.filter(pk=order.pk).update(priority=1, needed_by=None)
+    plan = plan_now()
+    starts = {key: one["start"] for key, one in plan.plan["orders"].items()}
+    assert starts[order.number] == min(starts.values())
+    assert plan.plan["orders"][order.number]["tardiness_minutes"] > 0
+    assert order.unit.number not in {name for name, _, _ in shown.alternative(plan).late}
+    counted = [one for key, one in plan.plan["orders"].items() if key != order.number and one["tardiness_minutes"]]
+    assert plan.cost["late"] == len(counted)
+    board, _, _ = by_hand.board_now(yard.shop, at=at)
+    assert "due" not in board.orders[order.number]
 
 
 def test_a_change_of_the_facts_between_asking_and_accepting_is_named(

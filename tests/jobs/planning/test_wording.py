@@ -18,7 +18,7 @@ def test_ids_and_instants_become_words() -> None:
         "BY-2026-0004/as-found was ready at 2026-07-06T05:00:00Z; person-12 is not at work until 2026-07-06T13:00:00Z."
     )
     assert said(sentence, names, LONDON) == (
-        "as-found of R4 4107 was ready at Mon 2026-07-06 06:00; Una Farrow is not at work until Mon 2026-07-06 14:00."
+        "As-found of R4 4107 was ready at Mon 2026-07-06 06:00; Una Farrow is not at work until Mon 2026-07-06 14:00."
     )
 
 
