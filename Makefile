@@ -3,10 +3,12 @@ SHELL := /bin/bash
 .DEFAULT_GOAL := help
 .PHONY: help demo test test-production lint bench lock setup
 
-# Processes that share the tests, 0 for none beside pytest itself; each lays its own database and loads every library. On two
-# cores that others used as well, two took 421 s for 1,957 tests on SQLite and 629 s on PostgreSQL and Redis.
-WORKERS ?= 2
+# Processes that share the tests, 0 for none beside pytest itself; each lays its own database and loads every library. One
+# more than two cores, because the tests that start processes of Midflank wait for them most of the time.
+WORKERS ?= 3
 ARGS ?=
+# Where Python is told to keep nothing that it compiled, each of the many processes would compile Midflank anew.
+export PYTHONDONTWRITEBYTECODE :=
 
 help: ## list these commands
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "make %-16s %s\n", $$1, $$2 }' $(MAKEFILE_LIST)

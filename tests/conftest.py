@@ -14,6 +14,7 @@ os.environ.setdefault("MIDFLANK_SECRET_KEY", "only-for-tests-" + "x" * 50)
 _QUEUE = "midflank-" + os.environ.get("PYTEST_XDIST_WORKER", "tests")
 os.environ["MIDFLANK_QUEUE"] = _QUEUE
 
+import gc  # noqa: E402
 import shutil  # noqa: E402
 from collections.abc import Iterator  # noqa: E402
 from typing import Any  # noqa: E402
@@ -47,6 +48,18 @@ def _move_data_to_scratch() -> None:
 
 _move_data_to_scratch()
 hypothesis_settings.load_profile(examples.PROFILE)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Iterator[None]:
+    """What is loaded to run the tests stays until the end: the collector need not look through it time and again."""
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.collect()
+        gc.freeze()
+        gc.enable()
 
 
 def pytest_unconfigure(config: pytest.Config) -> None:

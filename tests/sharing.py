@@ -7,6 +7,18 @@ from xdist.scheduler import LoadScopeScheduling
 
 # One stack serves all of e2e; the tests of faults watch the clock and do not gain from each other's company.
 TOGETHER = ("tests/e2e/", "tests/faults/")
+# What is long and cannot be shared out, longest first: begun last it would be waited for by everybody else.
+LONG = (
+    *TOGETHER,
+    "tests/jobs/signoffs/test_job_card.py",
+    "tests/analysis/test_coverage.py",
+    "tests/analysis/test_shop_effects.py",
+    "tests/jobs/signoffs/",
+    "tests/analysis/",
+    "tests/test_permissions.py",
+    "tests/jobs/web/",
+    "tests/jobs/orders/test_states.py",
+)
 
 
 class ByFile(LoadScopeScheduling):
@@ -19,8 +31,8 @@ class ByFile(LoadScopeScheduling):
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The longest piece first: begun last it would be waited for by everybody else."""
-    items.sort(key=lambda item: not item.nodeid.startswith("tests/e2e/"))
+    """Long pieces first, the others as they are found."""
+    items.sort(key=lambda item: next((at for at, start in enumerate(LONG) if item.nodeid.startswith(start)), len(LONG)))
 
 
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> ByFile:
