@@ -18,6 +18,7 @@ from analysis.schedule.relax import EVER, Change, changed
 
 FEW = 4                             # resources of a need that are named one by one
 MOST_ASKED = 60                     # questions for one order
+LAPSING = ("usable", "skill", "pin", "taken", "hand")
 
 
 @dataclass(frozen=True)
@@ -116,18 +117,20 @@ def smallest(asked: Asked, fixed: Fixed) -> Clash | None:
 def _beside_others(asked: Asked, near: list[Term], far: list[Term]) -> list[Term]:
     """First the fewest orders that stand in the way with all other facts in force, then what of these there must be.
 
-    Orders that take nothing of what the operation without a place asks for are mostly let go with one question.
+    Orders that take nothing of what the operation without a place asks for are mostly let go with one question. Where
+    validities and pins are enough to let go, working time and what the order keeps are taken as given.
     """
     others = [[one for one in some if one.kind == BESIDE] for some in (near, far)]
-    own = [[one for one in some if one.kind != BESIDE] for some in (near, far)]
     if asked.fits(_changes(others[1])):
         orders = _explained(asked, [], False, others[0] + others[1], [])
     else:
         orders = _explained(asked, [], False, others[0], others[1])
     gone = [one for one in others[0] + others[1] if one not in orders]
-    if asked.fits(_changes(own[1] + gone)):
-        return _explained(asked, orders, False, own[0] + own[1], gone) + orders
-    return _explained(asked, orders, False, own[0], own[1] + gone) + orders
+    own = [one for one in near + far if one.kind != BESIDE]
+    lapsing = [one for one in own if one.kind in LAPSING]
+    if asked.fits(_changes(lapsing + gone)):
+        return _explained(asked, orders, False, lapsing, gone) + orders
+    return _explained(asked, orders, False, own, gone) + orders
 
 
 def _changes(terms: Sequence[Term]) -> list[Change]:

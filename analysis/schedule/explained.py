@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from analysis.schedule.alike import signature, transferred
 from analysis.schedule.clashing import MOST_ASKED, Asked, Clash, smallest
 from analysis.schedule.crowded import Crowd, Tried, crowd_of
 from analysis.schedule.fixed import Fixed, fix
@@ -17,7 +18,8 @@ from analysis.schedule.remedies import MOST_OFFERED, MOST_TO_PLAN_WHOLE, Search
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 20                 # jobs; of those beyond is said what stands in the way, and what does for others
-MOST_BESIDE, ALL_BESIDE = 40, 120   # questions beside the orders planned, for one job and for all
+MOST_BESIDE, ALL_BESIDE = 60, 120   # questions beside the orders planned, for one job and for all
+MOST_FOR_REMEDIES = 12              # questions about changes, once there is a set
 NONE = "No single change was found that would do."
 
 
@@ -40,6 +42,15 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     _that_do_as_well(shop, problem, set().union(*told))
 
 
+@dataclass(frozen=True)
+class Before:
+    """The set found for a job, with its operations and with the crowd where that is what stands in the way."""
+
+    clash: Clash
+    operations: tuple[int, ...]
+    crowd: Crowd | None
+
+
 @dataclass
 class Shop:
     """A problem with orders left out, those of it that explanations are about, and the crowd once it is asked for."""
@@ -50,6 +61,7 @@ class Shop:
     apart: Problem = field(init=False)
     known: list[Crowd] = field(default_factory=list)
     left: int = ALL_BESIDE
+    found: dict[Hashable, Before] = field(default_factory=dict)
     remedies: list[tuple[Remedy, Tried]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -81,15 +93,23 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
     fixed = fix(trial)
     out = frozenset({entry.order for entry in trial.left_out} - mine)
     asked = Asked(alone, operations, MOST_ASKED, out)
+    name = signature(alone, operations)
+    known = shop.found.get(name) if name is not None else None
+    if known is not None:
+        told = replace(asked, left=MOST_FOR_REMEDIES, crowd=known.crowd)
+        return _told(shop, told, fixed, transferred(alone, known.clash, known.operations, operations))
     clash = smallest(asked, fixed)
-    if clash is not None:
-        return _told(shop, asked, fixed, clash)
-    asked_of = min(MOST_BESIDE, shop.left)
-    beside = Asked(alone, operations, asked_of, out, crowd=shop.crowd)
-    clash = smallest(beside, fixed)
-    told = _crowded(alone, asked) if clash is None else _told(shop, beside, fixed, clash)
-    shop.left -= asked_of - max(0, beside.left)
-    return told
+    if clash is None:
+        allowed = min(MOST_BESIDE, shop.left)
+        asked = replace(asked, left=allowed, known={}, places={}, fixed=None, crowd=shop.crowd)
+        clash = smallest(asked, fixed)
+        shop.left -= allowed - max(0, asked.left)
+    if clash is None:
+        return _crowded(Asked(alone, operations, 1, out))
+    if name is not None:
+        shop.found[name] = Before(clash, tuple(operations), asked.crowd)
+    asked.left = max(asked.left, MOST_FOR_REMEDIES)
+    return _told(shop, asked, fixed, clash)
 
 
 def _told(shop: Shop, asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
@@ -100,11 +120,12 @@ def _told(shop: Shop, asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
     return LeftOut("", words, facts(asked.problem, clash), "", remedies, said)
 
 
-def _crowded(problem: Problem, asked: Asked) -> LeftOut | None:
+def _crowded(asked: Asked) -> LeftOut | None:
     """What is said of a job that has a place alone, and by the rules none beside the others, when no set is found."""
     found = asked.found(())
     if found is None or not found.whole:
         return None
+    problem = asked.problem
     last = max(found.bookings, key=lambda one: (found.bookings[one].end, one))
     operation = problem.operations[last]
     words = (f"Beside work in hand and pins alone there is a place, and {operation.id} would end "

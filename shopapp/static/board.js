@@ -383,6 +383,7 @@ function start(board) {
     find(bar.id, row)?.classList.add("lifted");
     tell([[`Lifted: ${data.orders[bar.order].name}, ${bar.name}. Arrow keys move it, Enter puts it down, Escape leaves it where it was.`]]);
     look();
+    reload(true).catch(() => {}); // others are told at once what is in hand, not at the next turn
   }
 
   function showLifted() {

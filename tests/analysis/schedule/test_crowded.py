@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
+from analysis.schedule.alike import signature, transferred
 from analysis.schedule.check import check
 from analysis.schedule.clashing import Asked, smallest, terms_of
 from analysis.schedule.crowded import crowd_of
@@ -199,6 +200,28 @@ def test_no_fact_of_a_set_beside_others_can_be_missing(problem):
         assert not afresh.fits([change for term in gone for change in term.changes])
         for term in clash.terms:
             assert afresh.fits([change for one in [*gone, term] for change in one.changes]), term.kind
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(crowded())
+def test_what_is_found_for_one_job_is_what_would_be_found_for_another_like_it(problem):
+    twin = copy.deepcopy(problem["orders"][-1]) | {"id": "W-twin"}
+    for number, one in enumerate(twin["operations"]):
+        one |= {"id": f"twin/{number}", "after": [f"twin/{number - 1}"] if number else []}
+    problem["orders"].append(twin)
+    known = read(problem)
+    _first(known)
+    out = {one.order for one in known.left_out}
+    apart, crowd = read(problem, short=True), crowd_of(problem, known)
+    fixed = fix(changed(apart, ()))
+    jobs = jobs_of(apart, fixed, [one for one in apart.orders if one.id in out]).operations
+    for one, two in ((a, b) for a in jobs for b in jobs if a != b and signature(apart, a) == signature(apart, b)):
+        event("two alike")
+        first, second = (smallest(Asked(apart, some, 300, frozenset(out), crowd=crowd), fixed) for some in (one, two))
+        if first is not None:
+            moved = transferred(apart, first, one, two)
+            assert second is not None
+            assert (moved.terms, moved.operation, moved.at) == (second.terms, second.operation, second.at)
 
 
 def test_a_shop_whose_probes_fall_due_while_sixty_orders_want_them_is_explained_in_bounded_time():
