@@ -5,6 +5,8 @@ A gate that fails means no result. Gates only look at facts found elsewhere; the
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import numpy.typing as npt
 
@@ -14,6 +16,7 @@ from analysis.reference import axis
 from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look, lift_noise
+from analysis.reference.sticking import FRICTION, TWICE
 from analysis.reference.suspects import MISFIT_PART
 from analysis.reference.trial import Estimate
 from analysis.result import Check, SweepResult
@@ -160,7 +163,7 @@ def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec
         made.append(_knocks(found, good))
     if not failed(made):
         made.append(_repeatability(found, rows))
-    made += [misfit, *_lag(found), *_unit(found), *_midline(found, spec)]
+    made += [misfit, *_lag(found), *_unit(found), *_shown(found), *_midline(found, spec)]
     if "hysteresis" not in found.fit.shifts:
         told = spec.u_lash_deg > 0.0 or spec.u_lag_s > 0.0
         made.append(Check("one sense only", True, None, None, "",
@@ -187,6 +190,22 @@ def _lag(found: Estimate) -> list[Check]:
                   "The probe's lag is one that a probe can have." if passed else
                   f"The sweeps would only agree with a probe late by {lag:.2f} s: it was knocked, or the times of lift "
                   "and encoder do not belong together.")]
+
+
+def _shown(found: Estimate) -> list[Check]:
+    """What the trace shows of probe and encoder beside what every one has; said, and shuts no gate."""
+    made, scale = [], found.points.scale
+    sticks = found.fit.additions.get(FRICTION)
+    if sticks is not None:
+        size, unit = (abs(sticks) * 1e3, "µm") if scale == 1.0 else (abs(sticks) * scale, "counts")
+        made.append(Check("probe friction", True, size, None, unit,
+                          f"The probe sticks and follows {size:.0f} {unit} behind the lift; this was taken out."))
+    twice = [value for name, value in found.fit.shifts.items() if name.startswith(TWICE)]
+    if twice:
+        size = math.hypot(*twice)
+        made.append(Check("encoder, twice a turn", True, size, None, "crank deg",
+                          f"The encoder errs twice a turn by {size:.3f} degrees; this was taken out."))
+    return made
 
 
 def _midline(found: Estimate, spec: Spec) -> list[Check]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from analysis.engine import Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
+SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", UNIT)     # checks whose sentences belong here
 
 
 def explain(done: Work) -> list[str]:
@@ -46,7 +47,7 @@ def _effects(done: Work, unit: str) -> list[str]:
                     f"{abs(shifts.get(throw.name, 0.0)):.3f} degrees; the driven flanks give the middle of the lash.")
     if any(name.startswith("unsteady") for name in found.fit.additions):
         said.append("The lift drifted unevenly, as a probe does that warms up; this was followed and taken out.")
-    said += [check.message for check in done.result.checks if check.passed and check.name in ("lag", "midline", UNIT)
+    said += [check.message for check in done.result.checks if check.passed and check.name in SAID
              and not check.message.endswith(AS_STATED)]
     if found.hum_hz is not None:
         said.append(f"Hum of the mains at {found.hum_hz:.2f} Hz was fitted and taken out.")

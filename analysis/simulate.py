@@ -5,8 +5,8 @@ The chain of causes, each with its own argument:
     barring motion  θ(t): sweeps between two angles at a speed with ripple, stick-slip, ramps, stalls, turn-arounds
     gear train      datum shaft behind the crank by half the lash, thrown across it past the crest in some senses
     datum           lift of lobe, profile, piston or link rod at the datum shaft's angle
-    probe           miss of the axis, tilt (gain), delay, filter, drift, hum, noise, knock, spikes, steps, limits
-    encoder         ratio, eccentricity, steps (nearest line), slip, wrap
+    probe           miss of the axis, tilt (gain), delay, filter, friction, drift, hum, noise, knock, spikes, limits
+    encoder         ratio, eccentricity, error twice a turn, steps (nearest line), slip, wrap
     recorder        jitter of the clock, drop-outs, repeated stamps, decimals printed
 
 Truth: `crest_deg` is the crest at mid-lash on the encoder's mean scale, in crank degrees, unrolled from the first
@@ -16,64 +16,17 @@ sample; with sweeps of one sense only it is the crest as that sense shows it.
 from __future__ import annotations
 
 import gzip
-from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
+from analysis.lifts import DEG, Lift, cycloidal_lobe, harmonic_lobe, parabolic_lobe, piston
+
+__all__ = ["Lift", "Recording", "Setup", "cycloidal_lobe", "harmonic_lobe", "parabolic_lobe", "piston", "record",
+           "trace"]
+
 Floats = npt.NDArray[np.float64]
-Lift = Callable[[Floats], Floats]
-DEG = np.pi / 180.0
-
-
-def harmonic_lobe(lift_mm: float = 20.0, half_width_deg: float = 60.0, sharpness: float = 1.0, dwell_deg: float = 0.0,
-                  lean: float = 0.0) -> Lift:
-    """A lobe of raised cosine, flattened (`sharpness` below 1) or pointed, with a dwell at its nose.
-
-    `lean` makes the flank past the crest narrower by that part. Angles in degrees of the datum's shaft.
-    """
-
-    def lift(angle: Floats) -> Floats:
-        width = half_width_deg * np.where(angle > 0, 1.0 - lean, 1.0)
-        part = np.clip((np.abs(angle) - dwell_deg) / (width - dwell_deg), 0.0, 1.0)
-        return lift_mm * (0.5 + 0.5 * np.cos(np.pi * part)) ** sharpness
-
-    return lift
-
-
-def parabolic_lobe(lift_mm: float = 20.0, half_width_deg: float = 60.0, dwell_deg: float = 0.0) -> Lift:
-    """A lobe of constant acceleration, then constant deceleration: its second derivative jumps."""
-
-    def lift(angle: Floats) -> Floats:
-        part = np.clip((np.abs(angle) - dwell_deg) / (half_width_deg - dwell_deg), 0.0, 1.0)
-        return lift_mm * np.where(part < 0.5, 1.0 - 2.0 * part**2, 2.0 * (1.0 - part) ** 2)
-
-    return lift
-
-
-def cycloidal_lobe(lift_mm: float = 20.0, half_width_deg: float = 60.0, dwell_deg: float = 0.0) -> Lift:
-    """A lobe of sinusoidal acceleration, smooth at both ends."""
-
-    def lift(angle: Floats) -> Floats:
-        part = np.clip((np.abs(angle) - dwell_deg) / (half_width_deg - dwell_deg), 0.0, 1.0)
-        return lift_mm * (1.0 - part + np.sin(2.0 * np.pi * part) / (2.0 * np.pi))
-
-    return lift
-
-
-def piston(radius_mm: float, rod_mm: float, offset_mm: float = 0.0) -> Lift:
-    """Height of a piston below its top, against crank degrees from its own top dead centre."""
-    top = np.arcsin(offset_mm / (rod_mm + radius_mm))
-    reach = np.sqrt((rod_mm + radius_mm) ** 2 - offset_mm**2)
-
-    def lift(angle: Floats) -> Floats:
-        crank = angle * DEG + top
-        return np.asarray(radius_mm * np.cos(crank)
-                          + np.sqrt(rod_mm**2 - (radius_mm * np.sin(crank) - offset_mm) ** 2) - reach)
-
-    return lift
-
 
 @dataclass
 class Setup:
@@ -106,6 +59,7 @@ class Setup:
     drift_mm: tuple[float, ...] = ()      # amplitudes of linear, quadratic, … drift over the trace
     settling_mm: float = 0.0              # exponential drift that fades
     settling_s: float = 60.0
+    friction_mm: float = 0.0              # the probe follows a lift only once it is this far behind
     hum_mm: float = 0.0
     hum_hz: float = 50.0
     noise_mm: float = 0.002
@@ -121,6 +75,8 @@ class Setup:
     encoder_step_deg: float = 0.05        # encoder degrees
     eccentricity_deg: float = 0.0         # amplitude in crank degrees
     eccentricity_phase_deg: float = 0.0
+    second_deg: float = 0.0               # amplitude of an error twice a turn, crank degrees,
+    second_phase_deg: float = 0.0
     slips: tuple[tuple[int, float, float], ...] = ()     # sweep, part of the sweep, crank degrees
     stuck: tuple[int, float, float] | None = None        # sweep, part, seconds for which the encoder stands
     wrap: bool = True
@@ -258,6 +214,16 @@ def _filtered(setup: Setup, time_s: Floats, lift: Floats) -> Floats:
     return out
 
 
+def _dragged(lift: Floats, friction_mm: float) -> Floats:
+    """A probe that sticks: it stands until the lift is `friction_mm` ahead, and then follows at that distance."""
+    out = np.empty_like(lift)
+    stands = float(lift[0])
+    for k, value in enumerate(lift.tolist()):
+        stands = min(max(stands, value - friction_mm), value + friction_mm)
+        out[k] = stands
+    return out
+
+
 def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats, sweep: npt.NDArray[np.int64],
             part: Floats) -> Floats:
     """What the converter gives for the datum's angle."""
@@ -267,6 +233,8 @@ def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats
     lift = setup.base_mm + setup.gain * lobe
     if setup.filter_s:
         lift = _filtered(setup, time_s, lift)
+    if setup.friction_mm:
+        lift = _dragged(lift, setup.friction_mm)
     if setup.settling_mm:
         lift = lift + setup.settling_mm * np.exp(-(time_s - time_s[0]) / setup.settling_s)
     along = 2.0 * (time_s - time_s[0]) / max(float(time_s[-1] - time_s[0]), 1e-9) - 1.0
@@ -293,7 +261,8 @@ def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats
 def _encoded(setup: Setup, angle: Floats, sweep: npt.NDArray[np.int64], part: Floats, time_s: Floats) -> Floats:
     """Encoder degrees, cumulative, at the nearest line."""
     crank = angle + setup.eccentricity_deg * np.cos(
-        (angle * setup.encoder_per_crank - setup.eccentricity_phase_deg) * DEG)
+        (angle * setup.encoder_per_crank - setup.eccentricity_phase_deg) * DEG) + setup.second_deg * np.cos(
+        (2.0 * angle * setup.encoder_per_crank - setup.second_phase_deg) * DEG)
     for which, at, size in setup.slips:
         first = int(np.flatnonzero((sweep == which) & (part >= at))[0])
         crank[first:] += size

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +24,7 @@ Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
 BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
+EVEN_ROOM, LEAST_PART = 0.5, 0.5    # standard deviations of what so few sweeps tell; of what the residuals show
 UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
@@ -52,7 +54,9 @@ def type_a(found: Estimate) -> tuple[float, float]:
 def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     """The budget's sources, crank degrees."""
     own, freedom = type_a(found)
-    listed = [Source("residuals of the fit", "A", own, freedom)]
+    lines = line_errors(found)
+    least = LEAST_PART * own
+    listed = [Source("residuals of the fit", "A", math.sqrt(max(own**2 - lines.spared, least**2)), freedom)]
     prior = math.sqrt(found.fit.prior_variance_deg2)
     listed.append(Source("effects the trace cannot tell apart (drift, lag, lash, eccentricity)", "B", prior))
     white = max(found.fit.variance_deg2 - found.fit.prior_variance_deg2, 1e-18)
@@ -63,7 +67,7 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
                          math.sqrt(doubt.variance_deg2)))
     listed.append(Source("encoder lines in beat with the sampling", "B",
-                         beat(found, max(0.0, own**2 - white))))
+                         beat(found, lines, max(0.0, own**2 - white))))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
                          math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
@@ -92,32 +96,51 @@ def _probe(found: Estimate, spec: Spec) -> float:
     return float(np.linalg.norm(found.fit.lever_deg @ bends)) * u
 
 
-def beat(found: Estimate, shown: float) -> float:
+@dataclass(frozen=True)
+class LineErrors:
+    """What the encoder's lines do to the crest, crank degrees squared.
+
+    `seen` is the variance over readings made again with the lines at several places in each sweep, `chance` that of
+    errors that have nothing to do with each other, which the points' weights hold already; `freedom` of the former.
+    """
+
+    seen: float
+    chance: float
+    freedom: float
+
+    @property
+    def beats(self) -> bool:
+        """Whether they do more than chance makes of so few sweeps once in a thousand traces."""
+        return self.seen > self.chance * float(special.chdtri(self.freedom, BEAT_CHANCE)) / self.freedom
+
+    @property
+    def spared(self) -> float:
+        """By how much they do less than chance: lines that are passed evenly take turns in erring either way."""
+        return max(0.0, self.chance - self.seen * (1.0 + EVEN_ROOM * math.sqrt(2.0 / self.freedom)))
+
+
+def line_errors(found: Estimate, *, stiff: bool = False) -> LineErrors:
+    """The readings made again from the path, or from a stiffer one."""
+    points, pull = found.points, found.fit.lever_deg * found.fit.slope
+    errors = points.lines.errors(stiff=stiff)
+    sums = np.array([np.bincount(points.sweep, pull * row) for row in errors])
+    by_chance = np.bincount(points.sweep, pull**2 * np.mean(errors**2, axis=0))
+    total = float(by_chance.sum())
+    # errors by chance move a sweep by something of a cosine and a sine of the lines' place: two degrees of freedom each
+    freedom = 2.0 * total**2 / max(float((by_chance**2).sum()), 1e-300) if total > 0.0 else 1.0
+    return LineErrors(float(np.mean(sums**2, axis=0).sum()), total, max(freedom, 1.0))
+
+
+def beat(found: Estimate, close: LineErrors, shown: float) -> float:
     """What the encoder's lines do to the crest beyond chance, when they fall in step with the samples; crank degrees.
 
     Where the shaft turns a whole number of lines from sample to sample all readings err alike, which no residual
-    shows. The readings are made again from the path, with the lines at several places in each sweep; the variance of
-    the crest over these places is compared with that of errors by chance, which the points' weights hold already.
-    Where it is more than chance makes of so few sweeps once in a thousand traces, all that is beyond it is budgeted,
-    less what related residuals have `shown` (crank degrees squared).
+    shows. Then all that is beyond chance is budgeted, less what related residuals have `shown` (crank degrees squared).
     """
-    points, pull = found.points, found.fit.lever_deg * found.fit.slope
-    by_chance = np.bincount(points.sweep, pull**2 * np.mean(points.lines.errors()**2, axis=0))
-    total = float(by_chance.sum())
-    if total <= 0.0:
+    if not close.beats:
         return 0.0
-
-    def seen(stiff: bool) -> float:
-        sums = np.array([np.bincount(points.sweep, pull * row) for row in points.lines.errors(stiff=stiff)])
-        return float(np.mean(sums**2, axis=0).sum())
-
-    # errors by chance move a sweep by something of a cosine and a sine of the lines' place: two degrees of freedom each
-    freedom = 2.0 * total**2 / float((by_chance**2).sum())
-    least = total * float(special.chdtri(freedom, BEAT_CHANCE)) / freedom
-    close = seen(stiff=False)
-    if close < least:
-        return 0.0
-    return math.sqrt(max(0.0, min(close, seen(stiff=True)) - total - shown))
+    seen = min(close.seen, line_errors(found, stiff=True).seen)
+    return math.sqrt(max(0.0, seen - close.chance - shown))
 
 
 def _lag_model(found: Estimate) -> float:

@@ -17,6 +17,7 @@ from analysis.reference.look import Look
 from analysis.reference.nuisances import unsteady_drift
 from analysis.reference.points import Points
 from analysis.reference.shapes import EvenLobe, Known, Shape, known_shape
+from analysis.reference.sticking import FRICTION, friction, twice_a_turn
 from analysis.reference.suspects import put_aside, rather_thrown
 from analysis.reference.trial import Estimate, Trial
 from analysis.spec import Spec
@@ -92,7 +93,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         found = search.findings(points, out.fit, out.use, [t.name for t in trial.throws])
         if not found:
             break
-        if _hums(out, trial, found[0].gain):
+        if _hums(out, trial, found[0].gain) or _shown(out, trial, found[0].gain, gentle=True):
             continue
         thrown = next((f.shift for f in found if f.is_throw), None)
         if thrown is not None and (found[0].is_throw or rather_thrown(out, trial, found, crest)):
@@ -116,6 +117,7 @@ def _refine(out: Estimate, trial: Trial) -> None:
     if out.hum_hz is None:
         more, out.hum_hz = hum.additions(out.points, out.fit)
     trial.offsets += more
+    _shown(out, trial, 0.0, gentle=False)
     if not trial.axis:
         trial.axis = axis.shift_if_seen(out.points, trial.spec, out.fit)
     elif not axis.still_seen(out.points, trial.spec, out.fit):
@@ -146,4 +148,22 @@ def _hums(out: Estimate, trial: Trial, gain: float) -> bool:
     trial.offsets += more
     out.hum_hz = hum_hz
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    return True
+
+
+def _shown(out: Estimate, trial: Trial, gain: float, *, gentle: bool) -> bool:
+    """Take in a friction of the probe, or an error of the encoder twice a turn, that is surer than what else was found.
+
+    The steps of a friction at each crest look like knocks, the error of the encoder like a miss of the axis or a drift.
+    """
+    sticks = None if FRICTION in out.fit.additions else friction(out.points, out.fit)
+    twice, by_twice = ([], 0.0) if trial.twice else twice_a_turn(out.points, trial.spec, out.fit,
+                                                                 trial.encoder_per_crank)
+    if sticks is not None and sticks[1] > max(gain, by_twice):
+        trial.offsets.append(sticks[0])
+    elif by_twice > gain:
+        trial.twice = twice
+    else:
+        return False
+    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=gentle, start=out.fit)
     return True

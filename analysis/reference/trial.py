@@ -70,6 +70,7 @@ class Trial:
     throws: list[Shift] = field(default_factory=list)
     offsets: list[Addition] = field(default_factory=list)
     axis: list[Shift] = field(default_factory=list)
+    twice: list[Shift] = field(default_factory=list)
     drift_scale: float | None = None
     lag_scale: float | None = nuisances.LAG_PRIOR_S
     lag_s: float = 0.0
@@ -149,7 +150,7 @@ class Trial:
                                                 self.drift_scale, self.lag_scale, self.lag_s, self.filtered)
         if not self.points.both_senses(use):
             self.throws = []
-        fit = solve(self.points, shape, crest, always + self.axis + self.throws + (shifts or []),
+        fit = solve(self.points, shape, crest, always + self.axis + self.twice + self.throws + (shifts or []),
                     additions + self.offsets + (offsets or []), use=use, gain_prior=self.gain, gentle=gentle,
                     start=start, ties=self.ties)
         fit.drift_prior = additions[0].prior

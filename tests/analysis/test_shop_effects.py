@@ -95,6 +95,10 @@ def gain_of_one(patch: Patch) -> None:
     patch.setattr(estimate, "GAIN_PRIOR", 1e-9)
 
 
+def no_friction(patch: Patch) -> None:
+    patch.setattr(estimate, "friction", lambda *_: None)
+
+
 EFFECTS = {
     "hum": Effect(replace(BASE, hum_mm=0.04, hum_hz=50.09, interval_s=0.02), no_hum),
     "lag at unequal speeds": Effect(replace(BASE, delay_s=0.05, speeds_deg_s=(4.0, 7.0)), no_lag),
@@ -108,6 +112,7 @@ EFFECTS = {
     "lash, thrown in one sense": Effect(replace(BASE, lash_deg=0.2, thrown=(1,)), no_throw),
     "turn of the encoder within a sweep": Effect(replace(BASE, crest_deg=360.0), not_unrolled),
     "saturation at the base": Effect(PISTON, rails_fitted, ROD),
+    "a probe that sticks": Effect(replace(PISTON, friction_mm=0.02, senses=(1, -1)), no_friction, ROD),
     "tilt": Effect(replace(LOBE, gain=0.94), gain_of_one, PROFILE),
 }
 

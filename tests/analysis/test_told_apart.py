@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import lines, trial
+from analysis.reference import budget, estimate, lines, trial
 from analysis.simulate import Setup
 
 Patch = pytest.MonkeyPatch
 PISTON = {"kind": "piston", "crank_radius_mm": 130.0, "rod_length_mm": 520.0}
+LOBE = Setup(lift=simulate.cycloidal_lobe(18.0, 60.0), reach_deg=140.0, speeds_deg_s=(5.87, 6.29), interval_s=0.023,
+             encoder_step_deg=0.0403, noise_mm=0.003, lash_deg=0.1, delay_s=0.006)
 BEAT = "encoder lines in beat with the sampling"
 
 
@@ -56,3 +60,64 @@ def test_a_path_that_follows_the_lines_makes_no_beat(monkeypatch: Patch) -> None
     monkeypatch.setattr(lines, "STIFF_BIN_S", None)
     shares = [beat / own for beat, own in map(beat_and_residuals, range(6))]
     assert np.median(shares) > 1.0
+
+
+def stuck(seed: int, friction_mm: float) -> tuple[float, float, float | None]:
+    """Error over U, U, and what was found of the friction in micrometres, for a lobe."""
+    return _looked_at(replace(LOBE, friction_mm=friction_mm, seed=seed), "probe friction")
+
+
+def twice(seed: int, second_deg: float) -> tuple[float, float, float | None]:
+    """Error over U, U, and what was found of an error of the encoder twice a turn in degrees, for a lobe."""
+    setup = replace(LOBE, second_deg=second_deg, second_phase_deg=70.0, seed=seed)
+    return _looked_at(setup, "encoder, twice a turn", u_encoder_deg=0.0141)
+
+
+def _looked_at(setup: Setup, name: str, **spec: float) -> tuple[float, float, float | None]:
+    made = simulate.record(setup)
+    result = analyse(made.csv(), {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5, **spec})
+    expanded = float(str(result["expanded_uncertainty_deg"]))
+    found = [check["value"] for check in result["checks"] if check["name"] == name]  # type: ignore[attr-defined]
+    return (float(str(result["reference_deg"])) - made.crest_deg) / expanded, expanded, found[0] if found else None
+
+
+def test_a_probe_that_sticks_is_seen_at_its_size_and_not_where_it_does_not(monkeypatch: Patch) -> None:
+    for seed in range(4):
+        pull, expanded, size = stuck(seed, 0.01)
+        assert abs(pull) < 1.6
+        assert size == pytest.approx(10.0, abs=1.0)
+        assert stuck(seed, 0.0)[2] is None
+        with monkeypatch.context() as without:
+            without.setattr(estimate, "friction", lambda *_: None)
+            assert stuck(seed, 0.01)[1] > 3.0 * expanded
+
+
+def test_an_encoder_that_errs_twice_a_turn_is_seen_where_the_trace_shows_it(monkeypatch: Patch) -> None:
+    for seed in range(4):
+        pull, expanded, size = twice(seed, 0.02)
+        assert abs(pull) < 1.6
+        assert size == pytest.approx(0.02, abs=0.01)
+        assert twice(seed, 0.0)[2] is None
+        with monkeypatch.context() as without:
+            without.setattr(estimate, "twice_a_turn", lambda *_: ([], 0.0))
+            assert twice(seed, 0.02)[1] > 3.0 * expanded
+
+
+def evenly_passed() -> tuple[float, float]:
+    """Root mean square of twice the error over U, and the median U, where the lines are most of the noise."""
+    found = []
+    for seed in range(20):
+        setup = replace(LOBE, noise_mm=0.0004, lash_deg=0.0, delay_s=0.0, interval_s=0.02, speeds_deg_s=(5.87, 5.31),
+                        encoder_step_deg=0.13, seed=seed)
+        found.append(_looked_at(setup, "")[:2])
+    pulls, expanded = np.array(found).T
+    return float(np.sqrt(np.mean(np.square(2.0 * pulls)))), float(np.median(expanded))
+
+
+def test_lines_that_are_passed_evenly_cost_less_than_chance(monkeypatch: Patch) -> None:
+    spread, expanded = evenly_passed()
+    assert spread < 1.2
+    monkeypatch.setattr(budget, "EVEN_ROOM", 1e9)
+    wider, more = evenly_passed()
+    assert wider < spread
+    assert more > 1.1 * expanded

@@ -279,6 +279,8 @@ def _varied(rng: np.random.Generator, setup: Setup, spec: dict[str, object]) -> 
         add("clipped base", low_mm=setup.base_mm + rng.uniform(0.2, 3.0))
     if maybe(0.15) and setup.low_mm is None:
         add("counts", counts_per_mm=between(40, 2000))
+    if maybe(0.15):
+        add("friction", friction_mm=between(0.0005, 0.02))
     return setup, " " + " ".join(said)
 
 
