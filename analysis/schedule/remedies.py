@@ -21,13 +21,13 @@ orders, beyond that beside what is fixed and what is left out.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
-from analysis.schedule.calendars import both, merged
+from analysis.schedule.calendars import merged
 from analysis.schedule.clashing import Asked, Clash, Term
 from analysis.schedule.crowded import AFTER, BESIDE, Tried, tried
 from analysis.schedule.fixed import Fixed
+from analysis.schedule.longer import added, longer
 from analysis.schedule.model import DAY, MINUTE, NEVER, Booking, Candidate, Fact, Problem, Remedy, Spans
 from analysis.schedule.oracle import Found
 from analysis.schedule.place import Timeline, Use, earliest
@@ -196,7 +196,8 @@ class Search:
     def _calendar(self, change: Change) -> None:
         """The shortest of a few spans by which somebody would have to be at work longer."""
         old = self.problem.spans(change.subject) or ()
-        tried = sorted(self._longer(change.subject, old), key=lambda span: (_added(old, (span,)), span))
+        spans_tried = longer(self.problem, self.problem.operations[self.clash.operation], self.clash.at, old)
+        tried = sorted(spans_tried, key=lambda span: (added(old, (span,)), span))
         spans: Spans | None = next(((span,) for span in tried[:MOST_OF_A_KIND] if self._whole(
             Change("calendar", change.subject, (span,)), quick=True)), None)
         if spans is None:
@@ -205,7 +206,7 @@ class Search:
             if not uses:
                 return
             spans = merged((one.start, one.end) for one in uses if one.start < one.end)
-        hours = _added(old, spans) / HOUR
+        hours = added(old, spans) / HOUR
         name, instant = self.problem.resources[change.subject].id, self.problem.instant
         if not hours:
             return
@@ -215,20 +216,6 @@ class Search:
                     (Fact("resource", name), Fact("calendar", calendar)),
                     Change("calendar", change.subject, spans),
                     {"resource": name, "spans": [[instant(start), instant(end)] for start, end in spans]})
-
-    def _longer(self, resource: int, old: Spans) -> Iterator[tuple[int, int]]:
-        """Spans in which the operation without a place would find room, begun in working time where there is any."""
-        operation, grid = self.problem.operations[self.clash.operation], self.problem.on_grid
-        if operation.pin_start is not None:
-            yield operation.pin_start, operation.pin_start + operation.length
-            return
-        at = grid(self.clash.at)
-        yield at, at + operation.length
-        for start, end in [span for span in old if span[1] > at][:2 * MOST_OF_A_KIND]:
-            yield grid(max(start, at)), grid(max(start, at)) + operation.length
-            early = (end - operation.length) // self.problem.grid * self.problem.grid
-            if early >= at:
-                yield early, end
 
     def _pin(self, term: Term) -> None:
         """A pin of the job moved to the first place there is, or one of another order let go."""
@@ -346,11 +333,6 @@ class Search:
                 words = f"One more {need.words()}, at work like {model.id}, would do."
                 self._offer(ONE_MORE, words, (Fact("resource", model.id),), Change("more", model.index),
                             {"resource": model.id})
-
-
-def _added(old: Spans, spans: Spans) -> int:
-    """How much working time spans add to those there are."""
-    return sum(end - start for start, end in spans) - sum(end - start for start, end in both(old, merged(spans)))
 
 
 def _or_none(problem: Problem, at: int) -> str | None:
