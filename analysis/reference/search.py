@@ -33,7 +33,9 @@ THROW_PARTS = (0.0, 0.04, 0.08, 0.12, 0.17, 0.22, 0.28, 0.35, 0.42, 0.5, 0.6, 0.
 KNOCK_PLACES = 40
 GAP_PACES = 5.0            # a pause of this many intervals may hide a slip within a sweep
 MOST_PLACES = 24
-LEAST_SLIP_DEG = 0.2
+LEAST_SLIP_DEG = 0.03      # a few lines that were not counted
+CLEAR_SLIP_DEG = 0.2       # less is believed only where it
+CLEAR_GAIN = 480.0         # shows this clearly: knocks and throws of a noisy day look like it
 SLIP_PRIOR_DEG = 20.0
 MOST_SLIP_DEG = 15.0
 SHOWN_PART = 0.5           # of a slip: the least of it that the encoder's own jump has to show
@@ -233,6 +235,8 @@ def _jump(points: Points, sweep: int) -> tuple[float, float]:
 
 def _slipped(gain: float, pattern: Floats, size_deg: float, start_s: float) -> Finding | None:
     if not LEAST_SLIP_DEG < abs(size_deg) < MOST_SLIP_DEG:
+        return None
+    if abs(size_deg) < CLEAR_SLIP_DEG and gain < CLEAR_GAIN:
         return None
     return Finding(gain, Shift("slip", pattern, SLIP_PRIOR_DEG), -1,
                    f"From {start_s:.1f} s on the angle stands off by about {size_deg:+.2f} degrees: "

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import analyse, simulate
+from analysis.reference import search
 from analysis.reference.trial import Trial
 from analysis.simulate import Setup
 
@@ -76,3 +77,17 @@ def test_lines_that_fall_in_step_with_the_samples_are_no_lag(seed: int, monkeypa
     assert late["reference_deg"] is None
     monkeypatch.setattr(Trial, "lag_of_lines", lambda *_: False)
     assert analyse(made.csv(), spec)["reference_deg"] is None
+
+
+@pytest.mark.parametrize("size", [0.08, -0.15])
+def test_lines_that_were_not_counted_are_a_slip(size: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    # two to four lines, less than what the gate on jumps sees: the angle stands off from then on
+    for seed in SEEDS:
+        lost = replace(LOBE, slips=((1, 0.35, size),), seed=seed)
+        result, failed, _ = looked_at(lost)
+        assert result["reference_deg"] is None
+        assert "slipped" in failed
+        assert looked_at(replace(LOBE, seed=seed))[0]["reference_deg"] is not None
+    monkeypatch.setattr(search, "LEAST_SLIP_DEG", 0.2)
+    result, _, crest_deg = looked_at(lost)
+    assert abs(float(str(result["reference_deg"])) - crest_deg) > 3.0 * float(str(result["expanded_uncertainty_deg"]))
