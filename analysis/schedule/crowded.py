@@ -26,10 +26,14 @@ Spans = list[tuple[int, int]]
 
 @dataclass(frozen=True)
 class Tried:
-    """A plan of the rules: bookings of the operations that have a place, and the orders that have none."""
+    """A plan of the rules: bookings of the operations that have a place, and the orders that have none.
+
+    `whole` says that all orders are in it; else it is one of those with something fixed and of some left out.
+    """
 
     bookings: dict[int, Booking]
     left: set[str]
+    whole: bool = True
 
 
 def tried(problem: Problem, *, best: bool = False) -> Tried:

@@ -14,11 +14,12 @@ from analysis.schedule.jobs import jobs_of
 from analysis.schedule.model import Fact, LeftOut, Problem, Remedy
 from analysis.schedule.problem import read
 from analysis.schedule.relax import changed
-from analysis.schedule.remedies import MOST_OFFERED, MOST_TO_PLAN_WHOLE, Search
+from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search, cheapest
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 20                 # jobs; of those beyond is said what stands in the way, and what does for others
 MOST_BESIDE, ALL_BESIDE = 60, 120   # questions beside the orders planned, for one job and for all
+MOST_CUT_SHORT = 12                 # facts of a set that is not the smallest; more of them tell nobody anything
 MOST_FOR_REMEDIES = 12              # questions about changes, once there is a set
 NONE = "No single change was found that would do."
 
@@ -38,8 +39,7 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
         mine = {shop.apart.orders[one].id for one in orders}
         _put(problem, mine, _job(shop, mine, operations))
-    told = [{shop.apart.orders[one].id for one in orders} for orders in jobs.orders[:MOST_EXPLAINED]]
-    _that_do_as_well(shop, problem, set().union(*told))
+    _that_do_as_well(shop, problem)
 
 
 @dataclass(frozen=True)
@@ -104,7 +104,7 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
         asked = replace(asked, left=allowed, known={}, places={}, fixed=None, crowd=shop.crowd)
         clash = smallest(asked, fixed)
         shop.left -= allowed - max(0, asked.left)
-    if clash is None:
+    if clash is None or (not clash.whole and len(clash.terms) > MOST_CUT_SHORT):
         return _crowded(Asked(alone, operations, 1, out))
     if name is not None:
         shop.found[name] = Before(clash, tuple(operations), asked.crowd)
@@ -115,7 +115,8 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
 def _told(shop: Shop, asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
     """A set in words, with what would do."""
     said = named(asked, fixed, clash)
-    remedies = Search(asked, fixed, clash, shop.remedies).remedies()
+    parts = len(shop.apart.orders) < len(shop.problem.orders)
+    remedies = Search(asked, fixed, clash, shop.remedies, parts).remedies()
     words = sentence(asked.problem, clash, said) + ("" if remedies else f" {NONE}")
     return LeftOut("", words, facts(asked.problem, clash), "", remedies, said)
 
@@ -133,14 +134,14 @@ def _crowded(asked: Asked) -> LeftOut | None:
     return LeftOut("", words, (Fact("operation", operation.id),))
 
 
-def _that_do_as_well(shop: Shop, problem: Problem, told: set[str]) -> None:
-    """Give orders beyond those explained the changes that give others a place, where their plans have one for them."""
-    readable = {order.id for order in shop.apart.orders} - told
+def _that_do_as_well(shop: Shop, problem: Problem) -> None:
+    """Give orders for which no change was found those that give others a place, where their plans have one for them."""
+    readable = {order.id for order in shop.apart.orders}
     for number, entry in enumerate(problem.left_out):
-        if entry.order in readable:
-            found = {remedy.sentence: remedy for remedy, plan in shop.remedies if entry.order not in plan.left}
-            cheapest = sorted(found.values(), key=lambda one: (one.hours, one.sentence))[:MOST_OFFERED]
-            problem.left_out[number] = replace(entry, remedies=tuple(cheapest))
+        if entry.order in readable and not entry.remedies:
+            found = cheapest(one for one, plan in shop.remedies if plan.whole and entry.order not in plan.left)
+            reason = entry.reason.removesuffix(f" {NONE}") if found else entry.reason
+            problem.left_out[number] = replace(entry, reason=reason, remedies=found)
 
 
 def _put(problem: Problem, mine: set[str], found: LeftOut | None) -> None:

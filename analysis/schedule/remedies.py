@@ -21,6 +21,7 @@ orders, beyond that beside what is fixed and what is left out.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from analysis.schedule.calendars import merged
@@ -49,6 +50,7 @@ class Search:
     fixed: Fixed
     clash: Clash
     known: list[tuple[Remedy, Tried]] = field(default_factory=list)     # what did for other jobs, and its plan
+    parts: bool = False                 # whether the problem is a part of one that is planned
     offers: list[tuple[float, Remedy, Change]] = field(default_factory=list)
 
     @property
@@ -78,13 +80,13 @@ class Search:
             if len(kept) < MOST_OFFERED:
                 held = self._held(remedy, self._planned(change)) or self._wider(change)
                 kept += [held] if held is not None else []
-        return tuple(sorted(kept, key=lambda one: one.hours))
+        return cheapest(kept)
 
     def _that_do_here(self) -> tuple[Remedy, ...]:
         """Changes planned for another job that give this one a place as well, and touch a fact of its set."""
         ids = {fact for term in self.clash.terms for fact in term.facts}
-        found = [remedy for remedy, plan in self.known if ids.intersection(remedy.facts) and self._holds(plan)]
-        return tuple(sorted(found, key=lambda one: (one.hours, one.sentence))[:MOST_OFFERED])
+        return cheapest(remedy for remedy, plan in self.known if ids.intersection(remedy.facts) and self._holds(plan)
+                        and (plan.whole or self.asked.crowd is None))
 
     def _held(self, remedy: Remedy, plan: Tried | None) -> Remedy | None:
         """The remedy if its plan holds."""
@@ -100,7 +102,8 @@ class Search:
             return self.asked.crowd.planned(self.problem, change)
         rivals = self._rivals(change)
         there = replace(self.problem, left_out=[one for one in self.problem.left_out if one.order not in rivals])
-        return tried(changed(there, [change]))
+        whole = len(self.problem.operations) <= MOST_TO_PLAN_WHOLE and not self.parts
+        return replace(tried(changed(there, [change])), whole=whole)
 
     def _holds(self, found: Tried) -> bool:
         """Whether a plan has the job, and loses no order that there is a place for without."""
@@ -333,6 +336,12 @@ class Search:
                 words = f"One more {need.words()}, at work like {model.id}, would do."
                 self._offer(ONE_MORE, words, (Fact("resource", model.id),), Change("more", model.index),
                             {"resource": model.id})
+
+
+def cheapest(found: Iterable[Remedy]) -> tuple[Remedy, ...]:
+    """As many as are offered, each once."""
+    once = {one.sentence: one for one in found}
+    return tuple(sorted(once.values(), key=lambda one: (one.hours, one.sentence))[:MOST_OFFERED])
 
 
 def _or_none(problem: Problem, at: int) -> str | None:
