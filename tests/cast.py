@@ -9,7 +9,6 @@ The procedure has thirteen steps, of all seven kinds, over all phases; `STEP` na
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
@@ -22,6 +21,7 @@ from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Installati
 from jobs.orders.models import Procedure, ProcedureRevision, ProcedureStep, WorkOrder
 from jobs.people.models import Person, Qualification, RoleGrant, Shop, Skill
 from jobs.tooling.models import Calibration, Instrument
+from tests.prepared import prepared
 
 PASSWORD = "ballast-and-blue-flag"
 AT = datetime(2026, 3, 16, 8, 20, tzinfo=UTC)
@@ -217,8 +217,6 @@ def engine(engine_type_revision: EngineTypeRevision, unit: Unit) -> Engine:
 @pytest.fixture
 def calibrated(keeper: Person, brackwater: Shop) -> Callable[..., Instrument]:
     """`calibrated(asset_number, kind, valid_until=…, shop=…)`: an instrument with one calibration."""
-    numbers = itertools.count(1)
-
     def make(
         asset_number: str, kind: str, *, valid_until: date = IN_DATE, shop: Shop = brackwater, **more: Any
     ) -> Instrument:
@@ -229,7 +227,7 @@ def calibrated(keeper: Person, brackwater: Shop) -> Callable[..., Instrument]:
             instrument=instrument,
             performed_on=date(2026, 1, 10),
             performed_by="Strathlune standards room",
-            certificate=f"C-{next(numbers):04d}",
+            certificate=f"C-{Calibration.objects.count() + 1:04d}",
             as_found="conforming",
             as_left="conforming",
             valid_until=valid_until,
@@ -351,6 +349,7 @@ def procedure_revision(make_procedure_revision: Callable[..., ProcedureRevision]
 
 
 @pytest.fixture
+@prepared
 def requested(
     engine: Engine, unit: Unit, procedure_revision: ProcedureRevision, planner: Person, at: datetime
 ) -> WorkOrder:
@@ -367,6 +366,7 @@ def requested(
 
 
 @pytest.fixture
+@prepared
 def planned(
     requested: WorkOrder,
     technician: Person,
@@ -392,6 +392,7 @@ def planned(
 
 
 @pytest.fixture
+@prepared
 def released(planned: WorkOrder, planner: Person, at: datetime) -> WorkOrder:
     from jobs.orders import actions
 
@@ -401,6 +402,7 @@ def released(planned: WorkOrder, planner: Person, at: datetime) -> WorkOrder:
 
 
 @pytest.fixture
+@prepared
 def in_work(released: WorkOrder, technician: Person, at: datetime) -> WorkOrder:
     from jobs.orders import actions
 

@@ -26,7 +26,7 @@ from hypothesis import settings as hypothesis_settings  # noqa: E402
 
 from tests import examples  # noqa: E402
 
-pytest_plugins = ["tests.cast", "tests.floor", "tests.sharing", "tests.yard"]
+pytest_plugins = ["tests.prepared", "tests.cast", "tests.floor", "tests.sharing", "tests.yard"]
 
 
 def _move_data_to_scratch() -> None:

@@ -17,6 +17,7 @@ from jobs.planning.actions import calendars, places
 from jobs.planning.models import Place, Plan
 from jobs.planning.shifts import Shift
 from jobs.tooling.models import Instrument
+from tests.prepared import prepared
 
 BY = System()
 MONDAY = date(2026, 3, 16)
@@ -34,6 +35,7 @@ class Yard:
 
 
 @pytest.fixture
+@prepared
 def yard(
     brackwater: Shop,
     planner: Person,

@@ -16,6 +16,7 @@ from jobs.people.models import Person, Shop
 from jobs.signoffs import actions, keys
 from jobs.signoffs.models import JobCard, SignOff
 from tests.cast import PASSWORD, SPEC, STEP
+from tests.prepared import prepared
 from tests.walking import Walk
 
 Sign = Callable[..., SignOff]
@@ -35,6 +36,7 @@ def sign(at: datetime) -> Sign:
 
 
 @pytest.fixture
+@prepared
 def at_hold_point(in_work: WorkOrder, walk: Walk) -> WorkOrder:
     """An order in work whose next step is its hold point."""
     return walk(in_work, until="stroke-hold")
@@ -46,30 +48,35 @@ def hold_step(at_hold_point: WorkOrder) -> OrderStep:
 
 
 @pytest.fixture
+@prepared
 def past_hold_point(at_hold_point: WorkOrder, hold_step: OrderStep, sign: Sign, inspector: Person) -> WorkOrder:
     sign(at_hold_point, "hold-point", by=inspector, step=hold_step)
     return at_hold_point
 
 
 @pytest.fixture
+@prepared
 def all_done(past_hold_point: WorkOrder, walk: Walk) -> WorkOrder:
     """An order in work with every step done and its hold point signed."""
     return walk(past_hold_point)
 
 
 @pytest.fixture
+@prepared
 def performed(all_done: WorkOrder, sign: Sign, technician: Person) -> WorkOrder:
     sign(all_done, "performed", by=technician)
     return all_done
 
 
 @pytest.fixture
+@prepared
 def verified(performed: WorkOrder, sign: Sign, inspector: Person) -> WorkOrder:
     sign(performed, "verified", by=inspector)
     return performed
 
 
 @pytest.fixture
+@prepared
 def closed(verified: WorkOrder, sign: Sign, manager: Person) -> WorkOrder:
     sign(verified, "released", by=manager)
     return verified
@@ -90,6 +97,7 @@ def signing_key(_keys_folder: Path, brackwater: Shop, settings: Any) -> Path:
 
 
 @pytest.fixture
+@prepared
 def filed(closed: WorkOrder, signing_key: Path, run_errands: Callable[[], int]) -> JobCard:
     """The job card that closing an order asked for, rendered and filed by a worker."""
     assert run_errands() == 1
