@@ -17,7 +17,8 @@ from analysis.schedule.relax import changed
 from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search, cheapest
 from analysis.schedule.saying import facts, named, sentence
 
-MOST_EXPLAINED = 20                 # jobs; of those beyond is said what stands in the way, and what does for others
+MOST_EXPLAINED = 12                 # jobs unlike each other; of others is said what stands in the way and no set
+MOST_TOLD = 60                      # jobs that are looked at at all
 MOST_BESIDE, ALL_BESIDE = 60, 120   # questions beside the orders planned, for one job and for all
 MOST_CUT_SHORT = 12                 # facts of a set that is not the smallest; more of them tell nobody anything
 MOST_FOR_REMEDIES = 12              # questions about changes, once there is a set
@@ -36,9 +37,11 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
     shop = Shop(raw, problem, {entry.order for entry in problem.left_out})
     known = [order for order in shop.apart.orders if order.id in shop.out]
     jobs = jobs_of(shop.apart, fix(changed(shop.apart, ())), known)
-    for orders, operations in list(zip(jobs.orders, jobs.operations, strict=True))[:MOST_EXPLAINED]:
-        mine = {shop.apart.orders[one].id for one in orders}
-        _put(problem, mine, _job(shop, mine, operations))
+    # The weightiest first: their sets are found with the questions there are, and hold for all that are like them.
+    weights = [-sum(shop.apart.orders[one].weight for one in orders) for orders in jobs.orders]
+    for number in sorted(range(len(weights)), key=lambda one: (weights[one], one))[:MOST_TOLD]:
+        mine = {shop.apart.orders[one].id for one in jobs.orders[number]}
+        _put(problem, mine, _job(shop, mine, jobs.operations[number]))
     _that_do_as_well(shop, problem)
 
 
@@ -61,6 +64,8 @@ class Shop:
     apart: Problem = field(init=False)
     known: list[Crowd] = field(default_factory=list)
     left: int = ALL_BESIDE
+    solved: int = 0
+    unsolved: set[Hashable] = field(default_factory=set)
     found: dict[Hashable, Before] = field(default_factory=dict)
     remedies: list[tuple[Remedy, Tried]] = field(default_factory=list)
 
@@ -95,9 +100,12 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
     asked = Asked(alone, operations, MOST_ASKED, out)
     name = signature(alone, operations)
     known = shop.found.get(name) if name is not None else None
+    if known is None and (shop.solved >= MOST_EXPLAINED or name in shop.unsolved):
+        return _crowded(Asked(alone, operations, 1, out))
     if known is not None:
         told = replace(asked, left=MOST_FOR_REMEDIES, crowd=known.crowd)
         return _told(shop, told, fixed, transferred(alone, known.clash, known.operations, operations))
+    shop.solved += 1
     clash = smallest(asked, fixed)
     if clash is None:
         allowed = min(MOST_BESIDE, shop.left)
@@ -105,6 +113,7 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
         clash = smallest(asked, fixed)
         shop.left -= allowed - max(0, asked.left)
     if clash is None or (not clash.whole and len(clash.terms) > MOST_CUT_SHORT):
+        shop.unsolved |= {name} - {None}
         return _crowded(Asked(alone, operations, 1, out))
     if name is not None:
         shop.found[name] = Before(clash, tuple(operations), asked.crowd)

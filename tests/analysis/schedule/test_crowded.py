@@ -120,6 +120,8 @@ def test_of_many_orders_all_are_told_what_does_for_others_and_would_do_for_them(
     remedies = {one["order"]: one["remedies"] for one in made["unscheduled"]}
     assert remedies.pop("W-bad") == []
     assert len(remedies) == 26
+    named = {one["sentence"]: len(one["named"]) for one in made["conflicts"]}
+    assert {named[one["reason"]] for one in made["unscheduled"] if one["order"] != "W-bad"} == {2}
     for name, found in remedies.items():
         for remedy in found:
             again = plan(remedied(problem, remedy["change"]), seconds=0)
