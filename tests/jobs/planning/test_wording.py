@@ -22,6 +22,13 @@ def test_ids_and_instants_become_words() -> None:
     )
 
 
+def test_of_two_instants_of_one_day_the_day_is_said_once() -> None:
+    sentence = "PR-07 is taken from 2026-07-06T05:00:00Z to 2026-07-06T07:30:00Z."
+    assert said(sentence, {}, LONDON) == "PR-07 is taken from Mon 2026-07-06 06:00 to 08:30."
+    over = "PR-07 is taken from 2026-07-06T21:00:00Z to 2026-07-06T23:30:00Z."
+    assert said(over, {}, LONDON) == "PR-07 is taken from Mon 2026-07-06 22:00 to Tue 2026-07-07 00:30."
+
+
 def test_a_word_that_is_no_id_stays() -> None:
     assert said("The skill perform-timing of PR-07.", {"PR-0": "x"}, LONDON) == "The skill perform-timing of PR-07."
 
