@@ -278,7 +278,7 @@ def test_a_held_order_is_named_with_the_bay_that_it_keeps(
         act(order, **more, by=by, at=at)  # type: ignore[operator]
     order.refresh_from_db()
     page = desk.get("/plan/").content.decode()
-    assert f"7003 ({order.number})</strong>: Held: No gasket. It keeps {order.bay} until it goes on." in page
+    assert f"7003 ({order.number})</a></strong>: Held: No gasket. It keeps {order.bay} until it goes on." in page
 
 
 def test_a_bar_tells_its_minutes_of_work_and_not_of_the_break_in_it(
