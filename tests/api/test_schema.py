@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -13,9 +12,9 @@ from django.test import Client
 from tests.api.conftest import Caller, assert_problem
 
 
-@pytest.fixture
-def described(tmp_path: Path) -> dict[str, Any]:
-    file = tmp_path / "schema.yaml"
+@pytest.fixture(scope="module")
+def described(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    file = tmp_path_factory.mktemp("schema") / "schema.yaml"
     call_command("spectacular", "--validate", "--fail-on-warn", "--file", str(file))
     found: dict[str, Any] = yaml.safe_load(file.read_text(encoding="utf-8"))
     return found

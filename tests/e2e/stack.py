@@ -7,7 +7,9 @@ beat); without, the embedded default.
 from __future__ import annotations
 
 import ctypes
+import hashlib
 import os
+import shutil
 import signal
 import socket
 import sqlite3
@@ -23,6 +25,17 @@ from pathlib import Path
 import dj_database_url
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
+def collected() -> Path:
+    """Where the static files lie once they are collected and compressed, named by all that goes into them."""
+    sources = sorted(
+        path for top in ("shopapp", "jobs") for path in (ROOT / top).rglob("static/**/*") if path.is_file()
+    )
+    found = hashlib.sha256()
+    for path in (*sources, ROOT / "requirements.txt", ROOT / "shopapp" / "settings.py"):
+        found.update(f"{path.relative_to(ROOT)}\0".encode() + hashlib.sha256(path.read_bytes()).digest())
+    return ROOT / ".pytest_cache" / f"static-{found.hexdigest()[:16]}"
 
 
 def free_port() -> int:
@@ -64,7 +77,7 @@ class Stack:
         self.env = {
             **os.environ,
             "MIDFLANK_DATA": str(folder / "data"),
-            "MIDFLANK_STATIC": str(folder / "static"),
+            "MIDFLANK_STATIC": str(collected()),
             "MIDFLANK_LEASE_S": "6",
             "MIDFLANK_BEAT_S": "2",
             "MIDFLANK_POLL_S": "0.2",
@@ -107,11 +120,9 @@ class Stack:
         return done.stdout
 
     def start(self) -> Stack:
-        # Compressing the static files takes as long as all the rest, and needs none of it.
-        static = self.spawn(sys.executable, "manage.py", "collectstatic", "--noinput", "-v0")
-        self.manage("migrate", "-v0")
-        self.manage("load_demo")
-        assert static.wait(timeout=240) == 0, f"collectstatic ended with {static.returncode}:\n{self.logs()}"
+        with self._static_files():
+            self.manage("migrate", "-v0")
+            self.manage("load_demo")
         self.spawn(sys.executable, "manage.py", "serve")
         if self.env.get("REDIS_URL"):
             self.spawn(sys.executable, "-m", "celery", "-A", "shopapp", "worker", "-c", "1", "-l", "WARNING")
@@ -120,12 +131,30 @@ class Stack:
         self._wait_until_it_answers()
         return self
 
-    def spawn(self, *command: str) -> subprocess.Popen[bytes]:
+    @contextmanager
+    def _static_files(self) -> Iterator[None]:
+        """Compressing them takes as long as all the rest and needs none of it; the next run finds them."""
+        kept, incoming = collected(), self.folder / "static"
+        if kept.exists():
+            yield
+            return
+        collecting = self.spawn(
+            sys.executable, "manage.py", "collectstatic", "--noinput", "-v0", MIDFLANK_STATIC=str(incoming)
+        )
+        yield
+        assert collecting.wait(timeout=240) == 0, f"collectstatic ended with {collecting.returncode}:\n{self.logs()}"
+        for other in kept.parent.glob("static-*"):
+            shutil.rmtree(other, ignore_errors=True)
+        kept.parent.mkdir(exist_ok=True)
+        shutil.copytree(incoming, kept.with_suffix(".incoming"), dirs_exist_ok=True)
+        kept.with_suffix(".incoming").rename(kept)
+
+    def spawn(self, *command: str, **environ: str) -> subprocess.Popen[bytes]:
         with (self.folder / f"process-{len(self.processes)}.log").open("wb") as log:
             process = subprocess.Popen(
                 command,
                 cwd=ROOT,
-                env=self.env,
+                env={**self.env, **environ},
                 stdout=log,
                 stderr=subprocess.STDOUT,
                 start_new_session=True,
