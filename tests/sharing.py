@@ -10,13 +10,13 @@ TOGETHER = ("tests/e2e/", "tests/faults/")
 # What is long and cannot be shared out, longest first: begun last it would be waited for by everybody else.
 LONG = (
     *TOGETHER,
-    "tests/jobs/signoffs/test_job_card.py",
     "tests/analysis/test_coverage.py",
     "tests/analysis/test_shop_effects.py",
-    "tests/jobs/signoffs/",
-    "tests/analysis/",
     "tests/test_permissions.py",
-    "tests/jobs/web/",
+    "tests/jobs/signoffs/test_job_card.py",
+    "tests/jobs/web/test_specimen_in_browser.py",
+    "tests/analysis/",
+    "tests/jobs/signoffs/",
     "tests/jobs/orders/test_states.py",
 )
 
