@@ -15,6 +15,7 @@ from jobs.signoffs import filing
 from jobs.signoffs.models import JobCard, SignOff
 from tests.api.conftest import Caller, assert_problem, codes
 from tests.cast import PASSWORD, STEP
+from tests.prepared import prepared
 from tests.walking import Walk
 
 
@@ -24,11 +25,13 @@ def _own_store(settings: Any, tmp_path: Any) -> None:
 
 
 @pytest.fixture
+@prepared
 def at_hold_point(in_work: WorkOrder, walk: Walk) -> WorkOrder:
     return walk(in_work, until="stroke-hold")
 
 
 @pytest.fixture
+@prepared
 def all_done(at_hold_point: WorkOrder, as_inspector: Caller, walk: Walk) -> WorkOrder:
     assert as_inspector.send(f"orders/{at_hold_point.pk}/signoffs/", hold_point()).status_code == 201
     return walk(at_hold_point)

@@ -10,6 +10,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from jobs.orders.models import Reading, WorkOrder
 from tests.api.conftest import Caller, assert_problem, codes
 from tests.cast import STEP
+from tests.prepared import prepared
 from tests.walking import Walk
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"x" * 50
@@ -43,6 +44,7 @@ def test_a_confirmation_keeps_its_note(as_technician: Caller, in_work: WorkOrder
 
 
 @pytest.fixture
+@prepared
 def at_reading(in_work: WorkOrder, walk: Walk) -> WorkOrder:
     return walk(in_work, until="pre-use-check")
 

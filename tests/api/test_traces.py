@@ -18,6 +18,7 @@ from jobs.tooling import actions as tooling
 from jobs.tooling.models import Instrument
 from tests.api.conftest import Caller, assert_problem, codes
 from tests.cast import STEP
+from tests.prepared import prepared
 from tests.walking import Walk
 
 TEXT = b"time_s,encoder_deg,lift_mm\n0.0,10.0,0.1\n"
@@ -29,10 +30,15 @@ def _own_store(settings: Any, tmp_path: Any) -> None:
 
 
 @pytest.fixture
-def where(in_work: WorkOrder, walk: Walk) -> str:
+@prepared
+def at_as_found(in_work: WorkOrder, walk: Walk) -> WorkOrder:
+    return walk(in_work, until="as-found")
+
+
+@pytest.fixture
+def where(at_as_found: WorkOrder) -> str:
     """The address of the as-found step's traces, with that step reached."""
-    walk(in_work, until="as-found")
-    return f"orders/{in_work.pk}/steps/{STEP['as-found']}/traces/"
+    return f"orders/{at_as_found.pk}/steps/{STEP['as-found']}/traces/"
 
 
 def sweep(content: bytes = TEXT, **changed: Any) -> dict[str, Any]:
