@@ -126,11 +126,12 @@ class Builder:
                 if id(need.candidates) not in able:
                     able[id(need.candidates)] = frozenset(one.resource for one in need.candidates)
             kept = {(need.group, id(need.candidates)) for need in entries if need.group >= 0}
+            shared = {name: {group for group, other in kept if both(name, other)}
+                      for name in {id(need.candidates) for need in entries}}
             groups = range(self.jobs.group_ptr[number], self.jobs.group_ptr[number + 1])
             named = any(pick >= 0 for group in groups for pick in self.jobs.base_pick[group])
             for index in operations:
-                found[index] = [named or any(group != need.group and both(id(need.candidates), other)
-                                             for group, other in kept) for need in needs[index]]
+                found[index] = [named or not shared[id(need.candidates)] <= {need.group} for need in needs[index]]
         return ints(flag for index, entries in enumerate(needs) for flag in found.get(index) or [True] * len(entries))
 
     def _latest(self) -> Ints:

@@ -42,6 +42,7 @@ class OrderReader:
         self.taken: dict[str, str] = {}             # operation → its order, left out or not
         self.orders: set[str] = set()
         self.able: dict[tuple[object, ...], tuple[Candidate, ...]] = {}
+        self.needs: dict[tuple[object, ...], Need] = {}     # by what asks for them, with the order where it keeps it
 
     def order(self, raw: object, place: str) -> Draft:
         """One order, or `Fault`."""
@@ -132,8 +133,16 @@ class OrderReader:
     def _needs(self, draft: Draft, fields: Mapping[str, object], name: str, place: str) -> tuple[Need, ...]:
         needs = values.listed(fields.get("needs"), f"{place}.needs")
         past = fields.get("state") in ("started", "done")
-        return tuple(self._need(draft, entry, name, f"{place}.needs[{index}]", past)
-                     for index, entry in enumerate(needs))
+        return tuple([self._asked_again(draft, entry) or self._need(draft, entry, name, f"{place}.needs[{index}]", past)
+                      for index, entry in enumerate(needs)])
+
+    def _asked_again(self, draft: Draft, entry: object) -> Need | None:
+        """The need that was read in the same words before, as most are."""
+        try:
+            words = tuple(entry.items())  # type: ignore[attr-defined]
+            return (self.needs.get(words) or self.needs.get((draft.order.id, words))) if _plain(words) else None
+        except (AttributeError, TypeError):
+            return None
 
     def _need(self, draft: Draft, entry: object, name: str, place: str, past: bool) -> Need:
         """One need; of work that is done or in hand nothing is asked that may have changed since."""
@@ -160,7 +169,11 @@ class OrderReader:
             if not past and not self.short:
                 raise
             candidates = tuple(able(self.resources, need)) if self.short else ()
-        return Need(kind, any_of, skill, count, amount, group, candidates)
+        need = Need(kind, any_of, skill, count, amount, group, candidates)
+        words = tuple(raw.items())
+        if not past and _plain(words):
+            self.needs[words if group < 0 else (draft.order.id, words)] = need
+        return need
 
     def _candidates(self, draft: Draft, need: Need, name: str, place: str) -> tuple[Candidate, ...]:
         order, operation = draft.order.id, Fact("operation", name)
@@ -194,6 +207,11 @@ def able(resources: Sequence[Resource], need: Need) -> Iterator[Candidate]:
             if need.skill is not None:
                 lo, hi = max(lo, resource.skills[need.skill][0]), min(hi, resource.skills[need.skill][1])
             yield Candidate(resource.index, lo, hi)
+
+
+def _plain(words: tuple[tuple[str, object], ...]) -> bool:
+    """Whether equal words say the same: True is 1 to Python, and here it is no count."""
+    return all(type(value) is str or type(value) is int for _, value in words)
 
 
 def flat(raw: object, place: str) -> list[str]:

@@ -56,7 +56,7 @@ def late(timeline: Timeline, bookings: dict[int, Booking], order: Order) -> list
 def _kept_from(timeline: Timeline, operation: Operation, booking: Booking, ready: int) -> str:
     """What kept an operation from starting at the moment it was ready."""
     problem = timeline.problem
-    own = _without(timeline, operation)
+    own = _without(timeline, operation, booking)
     at = problem.on_grid(ready)
     missing = why_not(own, operation, at)
     if missing:
@@ -66,11 +66,11 @@ def _kept_from(timeline: Timeline, operation: Operation, booking: Booking, ready
             f"what its order keeps is kept no longer than necessary or another order goes first.")
 
 
-def _without(timeline: Timeline, operation: Operation) -> Timeline:
+def _without(timeline: Timeline, operation: Operation, booking: Booking) -> Timeline:
     """The timeline without what the operation takes itself."""
-    resources = {one.resource for need in operation.needs for one in need.candidates}
-    return Timeline(timeline.problem, {
-        one: [use for use in timeline.uses.get(one, ()) if use.operation != operation.index] for one in resources})
+    return Timeline(timeline.problem, timeline.uses | {
+        one: [use for use in timeline.uses.get(one, ()) if use.operation != operation.index]
+        for one in booking.resources})
 
 
 def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: bool, resources: bool) -> Move:
@@ -91,15 +91,15 @@ def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: b
             return Move(index, what, "waits", f"{operation.id} was to start {problem.instant(old_start)}; "
                         f"{problem.operations[before].id}, which it waits for, ends "
                         f"{problem.instant(bookings[before].end)}.")
-    kept = _lost(timeline, operation, old, old_start)
+    kept = _lost(_without(timeline, operation, bookings[index]), operation, old, old_start)
     if kept is not None:
         return Move(index, what, *kept)
     return Move(index, what, "better", f"{operation.id} could have stayed; elsewhere it makes the plan better.")
 
 
-def _lost(timeline: Timeline, operation: Operation, old: tuple[int, ...], start: int) -> tuple[str, str] | None:
+def _lost(own: Timeline, operation: Operation, old: tuple[int, ...], start: int) -> tuple[str, str] | None:
     """What keeps the resources of the plan in force from serving again: the class and a sentence."""
-    problem, own = timeline.problem, _without(timeline, operation)
+    problem = own.problem
     slots = [need for need in operation.needs for _ in range(need.count)]
     if len(old) != len(slots) or -1 in old:
         return "needs", f"What {operation.id} needs is not what the plan in force has for it."
