@@ -8,6 +8,8 @@ side by side, so t is the moment at which the first of `lanes` lanes is free, ea
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from analysis.schedule import fields as f
@@ -17,6 +19,7 @@ from analysis.schedule.kernel_cost import total
 from analysis.schedule.kernel_search import decode, decode_kept, dispatch
 from analysis.schedule.model import MINUTE
 
+LEAST_WEIGHT = 1e-3                 # of an order that is left out, so that two count more than one
 MANY = 200                          # jobs beyond which a first plan has to be quick
 TRIED = ((1.5, 1), (1.5, 3), (0.5, 1), (0.5, 3))         # look-ahead, and lanes beyond those that EDD kept busy
 
@@ -117,30 +120,38 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
         again = kept(scheme)
         if again[2] <= lost and problem.weights["moved_start"] + problem.weights["changed_resource"] > 0:
             return again                # what it lacks the search mends with few moves; a rule would move everything
-        if (again[2], scheme.cost(*again[:2])) <= (lost, scheme.cost(board, costs)):
+        if _worth(scheme, again) <= _worth(scheme, found):
             found = again
     lanes, stretch = _lanes(scheme, board)
     for look_ahead, more in TRIED:
-        board, costs, lost = atc(scheme, look_ahead, lanes + more, stretch)
-        if (lost, scheme.cost(board, costs)) < (found[2], scheme.cost(found[0], found[1])):
-            found = (board, costs, lost, "ATC")
+        tried = (*atc(scheme, look_ahead, lanes + more, stretch), "ATC")
+        if _worth(scheme, tried) < _worth(scheme, found):
+            found = tried
     return _with_the_lost(scheme, found)
 
 
 def _with_the_lost(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[Ints, Floats, int, str]:
-    """Jobs that found no place are tried first: what others took may be all that there is for them."""
+    """Jobs that found no place are tried first, by weight: what others took may be all that there is for them."""
     jobs, first = len(scheme.jobs.orders), set[int]()
+    weight = release_due_weight(scheme)[2]
     while found[2]:
         lost = {job for job, placed in enumerate(f.table(found[0], f.JOB_PLACED, jobs)) if not placed}
         if lost <= first:
             break
         first |= lost
-        sequence = sorted(edd(scheme).tolist(), key=lambda job: job not in first)
-        board, costs, left = scheme.decoded(scheme.first_pressing(sequence))
-        if left >= found[2]:
+        sequence = sorted(edd(scheme).tolist(), key=lambda job: -weight[job] if job in first else math.inf)
+        tried = (*scheme.decoded(scheme.first_pressing(sequence)), "EDD")
+        if _worth(scheme, tried)[0] >= _worth(scheme, found)[0]:
             break
-        found = (board, costs, left, "EDD")
+        found = tried
     return found
+
+
+def _worth(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[float, float]:
+    """What speaks against a plan: the weight of the jobs that it leaves out (each counts), then what it costs."""
+    out = f.table(found[0], f.JOB_PLACED, len(scheme.jobs.orders)) == 0
+    left = float(np.maximum(release_due_weight(scheme)[2][out], LEAST_WEIGHT).sum()) if found[2] else 0.0
+    return left, scheme.cost(found[0], found[1])
 
 
 def _lanes(scheme: Scheme, board: Ints) -> tuple[int, float]:

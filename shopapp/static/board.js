@@ -115,6 +115,14 @@ function start(board) {
   }
 
   // Only what is near the part in sight is in the document: 300 orders are some thousand bars.
+  // A board drawn anew gives the focus back; nobody went to that bar, so what was last said stays.
+  let refocusing = false;
+  function giveBack(element) {
+    refocusing = true;
+    element?.focus({ preventScroll: true });
+    refocusing = false;
+  }
+
   function drawWindow(anew = false) {
     const left = sheet.scrollLeft - MARGIN, right = sheet.scrollLeft + sheet.clientWidth + MARGIN;
     if (!anew && left >= drawnFrom - MARGIN / 2 && right <= drawnTo + MARGIN / 2) return;
@@ -134,7 +142,7 @@ function start(board) {
     }
     if (lifted) showLifted();
     const again = focused && find(focused.id, focused.row);
-    if (again && document.activeElement === document.body) again.focus({ preventScroll: true });
+    if (again && document.activeElement === document.body) giveBack(again);
     rove();
   }
 
@@ -335,7 +343,7 @@ function start(board) {
       data = found;
       clocks();
       layOut();
-      if (had && focused) find(focused.id, focused.row)?.focus({ preventScroll: true });
+      if (had && focused) giveBack(find(focused.id, focused.row));
       if (toldOf) tell(bars.has(toldOf.id) ? about(bars.get(toldOf.id), toldOf.row) : []);
       showMoves();
       if (!same) renewList();
@@ -445,7 +453,7 @@ function start(board) {
     focused = { id: one.bar.id, row: one.row };
     const found = await change(fieldsOf(one), one.bar);
     if (!found.ok) focused = { id: one.bar.id, row: one.from };
-    find(focused.id, focused.row)?.focus({ preventScroll: true });
+    giveBack(find(focused.id, focused.row));
     rove();
   }
 
@@ -550,7 +558,7 @@ function start(board) {
     await change({ operation: bar.id, push: push?.checked ? "true" : "false", ...fields }, bar, done);
     focused = { id: bar.id, row };
     rove();
-    find(bar.id, row)?.focus({ preventScroll: true });
+    giveBack(find(bar.id, row));
   }
 
   let othersMove = null; // the board on which was said that its last move is somebody else's
@@ -588,7 +596,7 @@ function start(board) {
     const element = event.target.closest(".board-bar");
     if (!element || lifted) return;
     focused = { id: element.dataset.id, row: rowOf(element) };
-    if (element.matches(":focus-visible")) tell(about(bars.get(focused.id), focused.row));
+    if (!refocusing && element.matches(":focus-visible")) tell(about(bars.get(focused.id), focused.row));
   });
   // Where there is no mouse a finger scrolls; a tap tells about an operation, with the way to its plain form.
   rows.addEventListener("click", (event) => {

@@ -85,3 +85,18 @@ def test_a_late_order_says_what_binds_it():
     reasons = made["orders"]["W-1"]["late_because"]
     assert 1 <= len(reasons) <= 3
     assert all(reason.endswith(".") for reason in reasons)
+
+
+def test_of_orders_that_do_not_all_fit_those_that_weigh_more_are_planned():
+    bay = {"kind": "bay", "hold": "order"}
+    urgent, *routine = [
+        {"id": name, "release": at(2, "06:00"), "due": at(2, due), "weight": weight,
+         "operations": [{"id": f"{name}/work", "minutes": minutes, "needs": [bay]}]}
+        for name, due, weight, minutes in (("urgent", "18:00", 9, 420), ("one", "08:00", 1, 240),
+                                           ("two", "09:00", 1, 240))]
+    problem = {"now": at(2, "06:00"), "calendars": {"day": [[at(2, "06:00"), at(2, "14:00")]]},
+               "resources": [{"id": "bay-1", "kind": "bay", "calendar": "day"}],
+               "orders": [*routine, urgent], "weights": {"tardiness": 1}}
+    assert [entry["order"] for entry in plan(problem, seconds=0)["unscheduled"]] == ["one", "two"]
+    urgent["weight"] = 1.5          # now the two of them weigh more
+    assert [entry["order"] for entry in plan(problem, seconds=0)["unscheduled"]] == ["urgent"]
