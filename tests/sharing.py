@@ -1,4 +1,4 @@
-"""How the tests are shared out between processes (`pytest -n 3`): a file at a time, some folders as a whole."""
+"""How the tests are shared out between processes (`pytest -n 2`): a file at a time, some folders as a whole."""
 
 from __future__ import annotations
 

@@ -324,18 +324,25 @@ function start(board) {
     return found;
   }
 
-  let looked = 0, reading = 0, waiting = false;
-  async function reload(quietly = false) {
+  let looked = 0, reading = 0, waiting = false, newest = Promise.resolve();
+  // Who waits for the board waits for the newest of it: what was moved is there before anything else is done with it.
+  function reload(quietly = false) {
+    newest = readBoard(quietly);
+    return newest;
+  }
+
+  async function readBoard(quietly) {
     const url = new URL(board.dataset.url, location.href);
     // The clock goes on and facts change though nobody moves anything: each minute all of it is read again.
     if (quietly && (looked += 1) % 20) url.searchParams.set("mark", data.mark);
     if (lifted) url.searchParams.set("holding", lifted.bar.id);
     const mine = (reading += 1);
     const answer = await fetch(url, { headers: { Accept: "application/json" } });
+    if (mine !== reading) return newest; // asked before a move that is read since
     if (answer.status === 204) return showWatching([]);
     if (!answer.ok) return;
     const found = await answer.json();
-    if (mine !== reading) return; // asked before a move that has been read since
+    if (mine !== reading) return newest;
     if (found.rows) {
       if (lifted) return; // what is in hand is not pulled away; the move itself is refused when it clashes with another
       const had = document.activeElement?.classList.contains("board-bar");
