@@ -30,33 +30,36 @@ def draw(state: Words) -> float:
 
 
 @compiled
-def first_chosen(shop: Ints, board: Ints, costs: Floats, state: Words, share: float) -> int:
+def first_chosen(board: Ints, costs: Floats, members: Ints, state: Words, share: float) -> int:
     """A job drawn by its cost in `share` of the draws, else any; -1 when the draw falls on one without a place."""
-    jobs = shop[f.JOBS]
-    first = int(draw(state) * jobs)
+    first = int(members[int(draw(state) * len(members))])
     if draw(state) < share:
-        mark = draw(state) * costs.sum()
-        for job in range(jobs):
+        mark = 0.0
+        for job in members:
+            mark += costs[job]
+        mark *= draw(state)
+        for job in members:
             mark -= costs[job]
             if mark < 0:
-                first = job
+                first = int(job)
                 break
     return first if board[board[f.JOB_PLACED] + first] else -1
 
 
 @compiled
 def choose(
-    shop: Ints, board: Ints, costs: Floats, state: Words, most: int, mend: bool, chosen: Ints, along: float
+    shop: Ints, board: Ints, costs: Floats, members: Ints, state: Words, most: int, mend: bool, chosen: Ints,
+    along: float,
 ) -> int:
-    """Fill `chosen` with jobs that stand near each other in time, the first one often a costly one; their number.
+    """Fill `chosen` with members that stand near each other in time, the first one often a costly one; their number.
 
     None when the draw falls on a job without a place. To mend a plan, mostly those are chosen that stand where a
     costly job stood in the plan in force.
     """
-    first = first_chosen(shop, board, costs, state, 0.9 if mend else 0.6)
+    first = first_chosen(board, costs, members, state, 0.9 if mend else 0.6)
     if first < 0:
         return 0
-    number = min(shop[f.JOBS], (1 if mend else 2) + int(draw(state) * (most - 1)))
+    number = min(len(members), (1 if mend else 2) + int(draw(state) * (most - 1)))
     low = board[board[f.JOB_START] + first]
     earliest = FAR
     for index in range(shop[shop[f.JOB_PTR] + first], shop[shop[f.JOB_PTR] + first + 1]):
@@ -72,7 +75,7 @@ def choose(
         resource = some_resource(shop, first, state)
         low -= width // 4
         width *= 2
-    return fill(shop, board, state, chosen, number, low - width // 4, low + width, resource)
+    return fill(shop, board, members, state, chosen, number, low - width // 4, low + width, resource)
 
 
 @compiled
@@ -90,13 +93,15 @@ def some_resource(shop: Ints, job: int, state: Words) -> int:
 
 
 @compiled
-def fill(shop: Ints, board: Ints, state: Words, chosen: Ints, number: int, low: int, high: int, resource: int) -> int:
-    """Add to `chosen[0]` up to `number` jobs that stand between two instants, and with the resource if one is given.
+def fill(
+    shop: Ints, board: Ints, members: Ints, state: Words, chosen: Ints, number: int, low: int, high: int, resource: int
+) -> int:
+    """Add to `chosen[0]` up to `number` members that stand between two instants, with the resource if one is given.
 
     Each one is as likely. Returns how many are chosen then.
     """
     found, seen = 1, 0
-    for job in range(shop[f.JOBS]):
+    for job in members:
         if (
             job == chosen[0]
             or not board[board[f.JOB_PLACED] + job]
@@ -177,9 +182,11 @@ def arrange(
 
 
 @compiled
-def around(shop: Ints, board: Ints, costs: Floats, state: Words, chosen: Ints, mend: bool) -> int:
-    """Choose a job, mostly a costly one, and most of those that stand where it could have been; their number."""
-    first = first_chosen(shop, board, costs, state, 0.8)
+def around(
+    shop: Ints, board: Ints, costs: Floats, members: Ints, state: Words, chosen: Ints, mend: bool
+) -> int:
+    """Choose a member, mostly a costly one, and most of those that stand where it could have been; their number."""
+    first = first_chosen(board, costs, members, state, 0.8)
     if first < 0:
         return 0
     low, earliest = board[board[f.JOB_START] + first], FAR
@@ -191,8 +198,8 @@ def around(shop: Ints, board: Ints, costs: Floats, state: Words, chosen: Ints, m
     if mend and draw(state) < 0.8:
         low = stood(shop, board, first, state, low)
     chosen[0] = first
-    number = min(shop[f.JOBS], 2 + int(draw(state) * (EJECTED - 1)))
-    return fill(shop, board, state, chosen, number, low, low + width, -1)
+    number = min(len(members), 2 + int(draw(state) * (EJECTED - 1)))
+    return fill(shop, board, members, state, chosen, number, low, low + width, -1)
 
 
 @compiled

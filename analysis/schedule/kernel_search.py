@@ -179,11 +179,14 @@ def anneal(
     keep_share: float,
     levels: Floats,
     changed: Flags,
+    members: Ints,
+    bounds: Ints,
 ) -> None:
     """Steps number steps[0] to steps[1] of steps[2]. `levels` holds the cost now and the best so far.
 
     `heat` is the temperature at the first and at the last step. `kept` is scratch, `best` the best plan so far and
-    `changed` tells which jobs the plan now may have elsewhere.
+    `changed` tells which jobs the plan now may have elsewhere. Only `members` are moved; they stand, and stay, between
+    the two `bounds`.
     """
     room = max(most, EJECTED) + 1
     chosen, keys = np.empty(room, np.int64), np.empty(room, np.float64)
@@ -192,14 +195,14 @@ def anneal(
         limit = levels[0] - temperature * log(draw(state) + 1e-300)
         eject = draw(state) < heat[5]
         if eject:
-            number = around(shop, board, costs, state, chosen, keep_share > 0)
+            number = around(shop, board, costs, members, state, chosen, keep_share > 0)
         else:
-            number = choose(shop, board, costs, state, most, keep_share > 0, chosen, heat[2])
+            number = choose(shop, board, costs, members, state, most, keep_share > 0, chosen, heat[2])
         arrange(shop, board, rates, state, chosen, number, keys, eject)
         for index in range(number):
             note_job(shop, board, chosen[index], kept)
             remove_job(shop, board, chosen[index])
-        cost = put_on(shop, board, rates, costs, kept, state, chosen, number, limit, heat, keep_share, eject)
+        cost = put_on(shop, board, rates, costs, kept, state, chosen, number, limit, heat, keep_share, eject, bounds)
         board[board[f.NOTES] + f.NOTE_BY], board[board[f.NOTES] + f.NOTE_TURN] = FAR, 0
         if cost <= limit:
             levels[0] = cost
@@ -222,7 +225,7 @@ def anneal(
 @compiled
 def put_on(
     shop: Ints, board: Ints, rates: Floats, costs: Floats, kept: Ints, state: Words, chosen: Ints, number: int,
-    limit: float, heat: Floats, keep_share: float, eject: bool,
+    limit: float, heat: Floats, keep_share: float, eject: bool, bounds: Ints,
 ) -> float:
     """Place the chosen jobs; the cost of the plan then, infinite as soon as it is sure to be above `limit`.
 
@@ -231,7 +234,7 @@ def put_on(
     """
     cost, first = total(shop, board, rates, costs), 0
     if eject and number > 0:
-        if not put_one(shop, board, rates, costs, state, chosen[0], limit - cost, heat, keep_share):
+        if not put_one(shop, board, rates, costs, state, chosen[0], limit - cost, heat, keep_share, bounds):
             return np.inf
         cost, first = cost + costs[chosen[0]], 1
         for index in range(1, number):
@@ -242,7 +245,7 @@ def put_on(
         if board[board[f.JOB_PLACED] + chosen[index]]:
             continue
         if cost > limit or not put_one(
-            shop, board, rates, costs, state, chosen[index], limit - cost, heat, keep_share
+            shop, board, rates, costs, state, chosen[index], limit - cost, heat, keep_share, bounds
         ):
             return np.inf
         cost += costs[chosen[index]]
@@ -252,13 +255,36 @@ def put_on(
 @compiled
 def put_one(
     shop: Ints, board: Ints, rates: Floats, costs: Floats, state: Words, job: int, room: float, heat: Floats,
-    keep_share: float,
+    keep_share: float, bounds: Ints,
 ) -> bool:
     """Place one job that may not cost more than `room`: mostly at its earliest, now and then later or with others."""
-    delay, notes = -FAR, board[f.NOTES]
-    board[notes + f.NOTE_BY], board[notes + f.NOTE_TURN] = ends_by(shop, rates, job, room), 0
+    delay, notes = bounds[0], board[f.NOTES]
+    board[notes + f.NOTE_BY], board[notes + f.NOTE_TURN] = min(bounds[1], ends_by(shop, rates, job, room)), 0
     if draw(state) < heat[3]:
-        delay = later_start(shop, board, state, job)
+        delay = max(delay, later_start(shop, board, state, job))
     if draw(state) < heat[4]:
         board[notes + f.NOTE_TURN] = int(draw(state) * 6)
-    return place_job(shop, board, rates, costs, job, draw(state) < keep_share, draw(state) < 0.8, delay)
+    if not place_job(shop, board, rates, costs, job, draw(state) < keep_share, draw(state) < 0.8, delay):
+        return False
+    if board[board[f.JOB_START] + job] < bounds[0] or board[board[f.JOB_END] + job] > bounds[1]:
+        remove_job(shop, board, job)
+        return False
+    return True
+
+
+@compiled
+def adopt(shop: Ints, board: Ints, rates: Floats, costs: Floats, members: Ints, source: Ints) -> None:
+    """Have the members stand as they do on another board, which differs from this one in nothing that they need."""
+    for job in members:
+        if board[board[f.JOB_PLACED] + job]:
+            remove_job(shop, board, job)
+    for job in members:
+        if source[source[f.JOB_PLACED] + job]:
+            put_back(shop, board, rates, costs, job, source, False)
+
+
+@compiled
+def take_over(shop: Ints, source: Ints, members: Ints, target: Ints) -> None:
+    """Copy the places of the members from one plan to another, in which nothing is booked."""
+    for job in members:
+        note_job(shop, source, job, target)

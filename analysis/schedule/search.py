@@ -1,7 +1,8 @@
 """Search for a better plan: a fixed number of steps, a seed, and a limit of time that only ever cuts it short.
 
-Two searches run side by side, each with random numbers of its own, and meet at fixed numbers of steps: there the one
-whose plan costs more goes on from the plan of the other. What comes of it follows from problem, steps and seed alone,
+Two searches run side by side, each with random numbers of its own, and meet at fixed numbers of steps. With few jobs
+the one whose plan costs more goes on from the plan of the other there; with many, each has had a part of the time for
+itself, and both go on from what they found together. What comes of it follows from problem, steps and seed alone,
 whether or not the machine has a core for each.
 """
 
@@ -16,8 +17,9 @@ import numpy as np
 
 from analysis.schedule import fields as f
 from analysis.schedule.fields import Flags, Floats, Ints, Words
+from analysis.schedule.kernel_choose import draw
 from analysis.schedule.kernel_cost import settle
-from analysis.schedule.kernel_search import anneal
+from analysis.schedule.kernel_search import adopt, anneal, take_over
 from analysis.schedule.serial import Scheme
 
 CHUNK = 50                          # steps between two looks at the clock
@@ -25,6 +27,9 @@ STEPS_A_SECOND = 14_500             # of a very small problem
 DOUBLED = 3900                      # operations with which a step takes twice as long
 SIDE_BY_SIDE = 2
 MEETINGS = 24
+APART = 100                         # jobs from which on each search has a part of the time for itself
+CUTS = (0.3, 0.7)                   # of the costs, where the time may be cut
+NEVER = np.array([-f.FAR, f.FAR])   # bounds that are none
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,10 @@ class Effort:
 
 @dataclass
 class _Walk:
-    """One of the searches: the plan it is at, the best it has seen, what each costs, and its random numbers."""
+    """One of the searches: the plan it is at, the best it has seen, what each costs, and its random numbers.
+
+    It moves its members alone, and those not beyond its bounds.
+    """
 
     board: Ints
     costs: Floats
@@ -54,14 +62,20 @@ class _Walk:
     state: Words
     levels: Floats
     changed: Flags
+    members: Ints
+    bounds: Ints = field(default_factory=NEVER.copy)
     done: int = field(default=0)
 
-    def go(self, scheme: Scheme, effort: Effort, heat: Floats, most: int, upto: int, over: Callable[[], bool]) -> None:
+    def go(self, search: _Search, upto: int) -> None:
         """Steps up to number `upto`, fewer when nothing is left to gain or the time is over."""
-        while self.done < upto and self.levels[1] > 0 and not over():
+        scheme, effort = search.scheme, search.effort
+        if not self.costs[self.members].any():
+            self.done = upto        # nothing to gain here, whatever the other does
+        while self.done < upto and self.levels[1] > 0 and not search.over():
             then = min(upto, self.done + CHUNK)
             anneal(scheme.shop, self.board, scheme.rates, self.costs, self.kept, self.best, self.state,
-                   np.array([self.done, then, effort.steps]), heat, most, effort.keep_share, self.levels, self.changed)
+                   np.array([self.done, then, effort.steps]), search.heat, min(effort.most, len(self.members)),
+                   effort.keep_share, self.levels, self.changed, self.members, self.bounds)
             self.done = then
 
     def follow(self, other: _Walk) -> None:
@@ -69,34 +83,102 @@ class _Walk:
         self.board[:], self.costs[:], self.levels[0] = other.board, other.costs, other.levels[0]
         self.changed[:] = True
 
+    def begin(self, members: Ints, bounds: Ints) -> None:
+        """Go on with these members, the plan at hand being the best so far."""
+        self.members, self.bounds, self.levels[1] = members, bounds, self.levels[0]
+        self.best[:], self.changed[:] = self.board, False
+
+
+@dataclass
+class _Search:
+    """What all walks have in common."""
+
+    scheme: Scheme
+    effort: Effort
+    heat: Floats
+    over: Callable[[], bool]
+
+    def exact(self, places: Ints, costs: Floats) -> float:
+        """What the plan with these places costs; `costs` are those of its jobs."""
+        for job in range(len(costs)):
+            if places[places[f.JOB_PLACED] + job]:
+                settle(self.scheme.shop, places, self.scheme.rates, costs, job)
+        return self.scheme.cost(places, costs)
+
 
 def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
             over: Callable[[], bool]) -> tuple[Ints, Floats, int]:
     """The best plan found from `board` on, its costs by job, and how many steps were made before `over` said stop."""
     cost = scheme.cost(board, costs)
     jobs = len(scheme.jobs.orders)
-    placed = int(f.table(board, f.JOB_PLACED, jobs).sum())
-    if placed < 2 or cost <= 0:
+    placed = np.flatnonzero(f.table(board, f.JOB_PLACED, jobs))
+    if len(placed) < 2 or cost <= 0:
         return board, costs, 0
-    heat = np.array([*(np.array(effort.heat) * cost / placed), *effort.shares])
+    heat = np.array([*(np.array(effort.heat) * cost / len(placed)), *effort.shares])
+    search = _Search(scheme, effort, heat, over)
     walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), _state(effort.seed, number),
-                   np.array([cost, cost]), np.zeros(jobs, np.bool_)) for number in range(SIDE_BY_SIDE)]
+                   np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(SIDE_BY_SIDE)]
     with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        for meeting in range(1, MEETINGS + 1):
-            go = partial(_Walk.go, scheme=scheme, effort=effort, heat=heat, most=min(effort.most, placed),
-                         upto=effort.steps * meeting // MEETINGS, over=over)
-            for _ in pool.map(go, walks):       # read through, so that what one of them raises is raised here
-                pass
-            if over() or any(walk.levels[1] <= 0 for walk in walks):
-                break
-            ahead = min(walks, key=lambda walk: float(walk.levels[0]))
-            for walk in walks:
-                if walk is not ahead and walk.levels[0] > ahead.levels[0]:
-                    walk.follow(ahead)
-    best = min(walks, key=lambda walk: float(walk.levels[1])).best
-    for job in range(jobs):
-        settle(scheme.shop, best, scheme.rates, costs, job)
+        if len(placed) >= APART and scheme.rates[f.SPAN_RATE] <= 0:
+            best = _apart(search, walks, placed, pool)
+        else:
+            best = _together(search, walks, pool)
+    search.exact(best, costs)
     return best, costs, min(walk.done for walk in walks)
+
+
+def _together(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor) -> Ints:
+    """All walks with all jobs; where they meet, all go on from the plan that costs least."""
+    for meeting in range(1, MEETINGS + 1):
+        _all_go(search, walks, pool, meeting)
+        if search.over() or any(walk.levels[1] <= 0 for walk in walks):
+            break
+        ahead = min(walks, key=lambda walk: float(walk.levels[0]))
+        for walk in walks:
+            if walk is not ahead and walk.levels[0] > ahead.levels[0]:
+                walk.follow(ahead)
+    return min(walks, key=lambda walk: float(walk.levels[1])).best
+
+
+def _apart(search: _Search, walks: list[_Walk], placed: Ints, pool: ThreadPoolExecutor) -> Ints:
+    """Two walks, one before and one after an instant that is another one each time, whose gains add up.
+
+    A job that stands on both sides of the instant stays where it is. The cost of the plan is the sum of those of its
+    jobs, so what the two have found goes into one plan where they meet.
+    """
+    early, late = walks
+    best, least, costs = early.best.copy(), float(early.levels[0]), early.costs.copy()
+    for meeting in range(1, MEETINGS + 1):
+        cut = _cut(early, placed)
+        start, end = (f.table(early.board, one, len(costs))[placed] for one in (f.JOB_START, f.JOB_END))
+        early.begin(placed[end <= cut], np.array([-f.FAR, cut]))
+        late.begin(placed[start >= cut], np.array([cut, f.FAR]))
+        _all_go(search, walks, pool, meeting)
+        found = early.best.copy()
+        take_over(search.scheme.shop, late.best, late.members, found)
+        cost = search.exact(found, costs)
+        if cost < least - 1e-9:
+            best, least = found, cost
+        adopt(search.scheme.shop, early.board, search.scheme.rates, early.costs, late.members, late.board)
+        early.levels[0] = search.scheme.cost(early.board, early.costs)
+        if search.over() or least <= 0:
+            break
+        late.follow(early)
+    return best
+
+
+def _cut(walk: _Walk, placed: Ints) -> int:
+    """An instant before which about half of the costs lie, now less and now more of them."""
+    start = f.table(walk.board, f.JOB_START, len(walk.costs))[placed]
+    share = CUTS[0] + (CUTS[1] - CUTS[0]) * draw(walk.state)
+    ranked = np.argsort(start, kind="stable")
+    costs = np.cumsum(walk.costs[placed][ranked] + walk.costs[placed].mean())
+    return int(start[ranked[np.searchsorted(costs, share * costs[-1])]])
+
+
+def _all_go(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor, meeting: int) -> None:
+    for _ in pool.map(partial(_Walk.go, search=search, upto=search.effort.steps * meeting // MEETINGS), walks):
+        pass        # read through, so that what one of them raises is raised here
 
 
 def _state(seed: int, number: int) -> Words:
