@@ -15,7 +15,8 @@ import numpy as np
 from analysis import decision, uncertainty
 from analysis.engine import correction
 from analysis.errors import TraceRefused
-from analysis.reference.hand import LEAST_PAIRS, HandPair, HandResult, bisect_by_hand, chord
+from analysis.reference.hand import HandResult, bisect_by_hand, chord
+from analysis.reference.pairs import LEAST_PAIRS, HandPair
 from analysis.reference.shapes import Known, known_shape
 from analysis.result import Check, Result, SweepResult
 from analysis.spec import Spec, read_spec

@@ -7,8 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
-
 from analysis.errors import SpecRefused
 
 Kind = Literal["lobe", "lobe-profile", "piston", "link-rod"]
@@ -158,6 +156,8 @@ def _profile(datum: Mapping[str, object]) -> tuple[tuple[float, float], ...]:
         good = isinstance(row, Sequence) and not isinstance(row, str) and len(row) == 2
         if not good or not all(isinstance(x, int | float) and math.isfinite(x) for x in row):
             raise SpecRefused("Each row of a lobe profile is a pair of numbers.", key)
+    import numpy as np  # only here, so that whoever reads other specs does without
+
     table = np.array(rows, dtype=float)
     if (np.diff(table[:, 0]) <= 0).any():
         raise SpecRefused("The angles of a lobe profile must increase.", key)

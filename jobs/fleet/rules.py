@@ -5,10 +5,7 @@ from __future__ import annotations
 import re
 from datetime import date
 
-import numpy as np
-
 from analysis.errors import SpecRefused
-from analysis.reference.shapes import LinkRodShape
 from analysis.spec import Spec, read_spec
 from jobs.errors import Reason
 from jobs.fleet.models import Engine, EngineTypeRevision, Installation, Unit
@@ -112,6 +109,11 @@ def _why_not_spec(revision: EngineTypeRevision, spec: Spec) -> list[Reason]:
 
 def _why_not_link_rod(revision: EngineTypeRevision, spec: Spec) -> list[Reason]:
     """A link rod belongs to the second bank of a V engine, and its lengths must let the crank turn."""
+    # numpy and scipy: every process knows these rules, and few ever enter an engine type.
+    import numpy as np
+
+    from analysis.reference.shapes import LinkRodShape
+
     reasons = []
     if revision.layout != EngineTypeRevision.Layout.VEE:
         sentence = "Only a V engine has link rods: give the layout as V, or the datum as a piston."

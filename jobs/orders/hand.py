@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from analysis.byhand import DIRECTION, HandReadings, read_hand
 from analysis.errors import TraceRefused
 from jobs.orders import storage
 from jobs.orders.models import Trace
+
+if TYPE_CHECKING:
+    from analysis.byhand import HandReadings
 
 
 @dataclass(frozen=True)
@@ -35,6 +38,8 @@ def readings_of(trace: Trace) -> Sheet | None:
     """The readings of a trace that was taken by hand; None for a recording, and where the document is lost."""
     if not trace.by_hand:
         return None
+    from analysis.byhand import read_hand
+
     try:
         found = read_hand(storage.traces().read(trace.bytes_id))
     except (storage.StorageError, TraceRefused):
@@ -43,6 +48,8 @@ def readings_of(trace: Trace) -> Sheet | None:
 
 
 def _sheet(found: HandReadings) -> Sheet:
+    from analysis.byhand import DIRECTION
+
     rows = tuple(
         Shown(number, DIRECTION[pair.sense], pair.dial_mm, pair.before_deg, pair.after_deg, pair.middle_deg)
         for number, pair in enumerate(found.pairs, start=1)

@@ -11,7 +11,7 @@ import analysis
 from jobs.errands.registry import handles
 from jobs.errands.work import CannotBeDone, Claim
 from jobs.ledger.actions import System
-from jobs.orders import analysing, plots, queries, storage
+from jobs.orders import analysing, queries, storage
 from jobs.orders.actions.common import announce, record, save
 from jobs.orders.actions.findings import judge_as_left, review_as_left
 from jobs.orders.actions.steps import reopen_steps_left_out
@@ -57,6 +57,9 @@ def analyse_trace(claim: Claim) -> None:
 
 
 def _outcome(trace: Trace, stands_on: analysing.Input) -> tuple[Analysis.Outcome, dict[str, Any]]:
+    # numpy and scipy, which a process that does no errands does without; it knows this module all the same.
+    from jobs.orders import plots
+
     path = storage.traces().path(trace.bytes_id)
     try:
         if trace.by_hand:

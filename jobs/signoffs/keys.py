@@ -13,6 +13,7 @@ import secrets
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes, serialization
@@ -20,9 +21,11 @@ from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import pkcs12
 from cryptography.x509.oid import NameOID
 from django.conf import settings
-from pyhanko.sign.signers import SimpleSigner
 
 from jobs.people.models import Shop
+
+if TYPE_CHECKING:
+    from pyhanko.sign.signers import SimpleSigner
 
 KEY_BITS = 3072  # NIST SP 800-57 part 1: 128 bits of strength, for signatures beyond 2030
 CA_YEARS, SIGNER_YEARS = 20, 10
@@ -48,6 +51,8 @@ def signer_of(shop: Shop) -> SimpleSigner:
             f"No signing key for {shop.name}: there is no file {p12_path.name} where the settings look. "
             "An administrator sets MIDFLANK_SIGNING_P12 to the shop's PKCS#12 file."
         )
+    from pyhanko.sign.signers import SimpleSigner
+
     load: Callable[..., SimpleSigner | None] = SimpleSigner.load_pkcs12
     signer = load(str(p12_path), passphrase=_passphrase(shop))
     if signer is None or signer.signing_cert is None:

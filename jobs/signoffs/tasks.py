@@ -12,13 +12,14 @@ from jobs.errands import registry
 from jobs.errands.work import CannotBeDone, Claim
 from jobs.ledger import actions as ledger
 from jobs.orders.models import WorkOrder
-from jobs.signoffs import filing, keys, signing, verification
+from jobs.signoffs import filing, keys, verification
 from jobs.signoffs.actions import RENDER_CARD
 from jobs.signoffs.card import facts as card_facts
 from jobs.signoffs.models import JobCard
 
 if TYPE_CHECKING:
     from jobs.signoffs.card.rendering import Identity
+    from jobs.signoffs.signing import Seal
 
 STAGES = ("reading the record", "drawing the pages", "signing", "verifying and filing")
 
@@ -51,7 +52,8 @@ def render_card(claim: Claim) -> None:
     The file comes first, under its own hash. A worker that dies after that leaves a file without a row, and
     the next attempt files another; two workers on one errand end in one row, for one claim alone can finish.
     """
-    # matplotlib and WeasyPrint: a second and 100 MB that a web process, which only asks, does without.
+    # matplotlib, WeasyPrint, pyHanko: seconds and 100 MB that a web process, which only asks, does without.
+    from jobs.signoffs import signing
     from jobs.signoffs.card import rendering
 
     pk = claim.arguments["work_order"]
@@ -89,7 +91,7 @@ def _next_number(order: WorkOrder) -> int:
     return (JobCard.objects.filter(work_order=order).aggregate(most=Max("number"))["most"] or 0) + 1
 
 
-def _check(sealed: signing.Seal, identity: Identity) -> None:
+def _check(sealed: Seal, identity: Identity) -> None:
     """Verify as anyone would later, before anything is filed."""
     found = verification.check_signature(
         sealed.pdf, certificate_sha256=sealed.certificate_sha256, moment=identity.rendered_at
@@ -99,7 +101,7 @@ def _check(sealed: signing.Seal, identity: Identity) -> None:
         raise BrokenSealError(" ".join(faults))
 
 
-def _record(facts: card_facts.CardFacts, identity: Identity, sealed: signing.Seal, sha256: str) -> JobCard:
+def _record(facts: card_facts.CardFacts, identity: Identity, sealed: Seal, sha256: str) -> JobCard:
     order = facts.order
     if JobCard.objects.filter(work_order=order, number=identity.number).exists():
         raise NumberTakenError(f"card {identity.number} of {order.number} was filed meanwhile")

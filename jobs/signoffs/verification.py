@@ -16,17 +16,16 @@ import io
 import json
 from dataclasses import dataclass
 from datetime import datetime
-
-from pyhanko.pdf_utils.reader import PdfFileReader
-from pyhanko.sign.validation import async_validate_pdf_signature
-from pyhanko.sign.validation.status import PdfSignatureStatus, SignatureCoverageLevel
-from pyhanko_certvalidator import ValidationContext
+from typing import TYPE_CHECKING
 
 from jobs.ledger import queries as ledger
 from jobs.ledger import subjects
 from jobs.orders.storage import BytesMissingError
 from jobs.signoffs import filing
 from jobs.signoffs.models import JobCard
+
+if TYPE_CHECKING:
+    from pyhanko.sign.validation.status import PdfSignatureStatus
 
 
 @dataclass(frozen=True)
@@ -102,6 +101,11 @@ def check_signature(pdf: bytes, *, certificate_sha256: str, moment: datetime) ->
 
 
 def _signature_findings(pdf: bytes, certificate_sha256: str, moment: datetime) -> tuple[Finding, ...]:
+    # Half a second to load, and few processes ever look at a card.
+    from pyhanko.pdf_utils.reader import PdfFileReader
+    from pyhanko.sign.validation import async_validate_pdf_signature
+    from pyhanko_certvalidator import ValidationContext
+
     signatures = PdfFileReader(io.BytesIO(pdf)).embedded_signatures
     if len(signatures) != 1:
         return (Finding("signature", False, f"The file has {len(signatures)} signatures; a job card has one."),)
@@ -124,6 +128,8 @@ def _intact(status: PdfSignatureStatus) -> Finding:
 
 
 def _whole(status: PdfSignatureStatus) -> Finding:
+    from pyhanko.sign.validation.status import SignatureCoverageLevel
+
     holds = status.coverage == SignatureCoverageLevel.ENTIRE_FILE
     return Finding(
         "coverage",

@@ -15,7 +15,8 @@ from analysis.decimate import AT_BLOCK, BLOCK, Pyramid, kept
 from analysis.engine import work
 from analysis.errors import SpecRefused
 from analysis.plotdata import drawn, prepared
-from analysis.reference.hand import HandPair, bisect_by_hand
+from analysis.reference.hand import bisect_by_hand
+from analysis.reference.pairs import HandPair
 from analysis.spec import read_spec
 from analysis.traces import read_trace
 

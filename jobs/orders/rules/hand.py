@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
-from analysis.reference.hand import LEAST_PAIRS, HandPair
+from analysis.reference.pairs import LEAST_PAIRS, HandPair
 from jobs.errors import Reason
 from jobs.orders import quantities
 from jobs.tooling.models import Instrument
