@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import date, datetime
 
+from django.contrib.auth.hashers import make_password
 from django.db import transaction
 
 from jobs.errors import BadInput, Reason, check_fields, refuse
@@ -27,15 +28,19 @@ def add_person(
     roles: Iterable[str],
     by: Person | System,
     at: datetime,
+    hashed: str = "",
 ) -> Person:
-    """Add someone who signs in, with the roles they hold from today on; raises `BadInput` by field."""
+    """Add someone who signs in, with the roles they hold from today on; raises `BadInput` by field.
+
+    `hashed` is the password as it is kept, from whoever adds many with one password; else it is hashed here.
+    """
     _allowed(by, shop)
     person = Person(
         username=Person.objects.model.normalize_username(username), name=name, shop=shop, joined_at=at
     )
     check_fields(person, leave_out=["password"])
     refuse(rules.why_not_password(person, password), BadInput)
-    person.set_password(password)
+    person.password = hashed or make_password(password)
     person.save()
     ledger.append(
         "person.added",

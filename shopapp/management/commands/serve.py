@@ -77,7 +77,9 @@ class Command(BaseCommand):
         env = {**os.environ, "MIDFLANK_SERVED_BY": str(os.getpid())}
         python = [sys.executable, "-u"]
         web = Child("web", [*python, "-m", "gunicorn", "--config", "python:shopapp.gunicorn_conf"], env)
-        worker = Child("worker", [*python, "manage.py", "errands_worker", "--with-parent", str(os.getpid())], env)
+        # Django's checks were made for this command already; the worker needs none of what they load.
+        does_errands = ["manage.py", "errands_worker", "--skip-checks", "--with-parent", str(os.getpid())]
+        worker = Child("worker", [*python, *does_errands], env)
         with_worker = wanted == "yes" or (wanted == "auto" and not settings.REDIS_URL)
         os.chdir(settings.BASE_DIR)
         web.start()
