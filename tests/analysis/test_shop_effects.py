@@ -255,13 +255,13 @@ def test_counts_of_a_bent_probe_need_their_calibration() -> None:
 def seen_through_a_nose(lift: simulate.Lift, base_mm: float, nose_mm: float) -> simulate.Lift:
     """What a probe with a round nose reads of a lobe of radius base + lift: the first point that it touches."""
     around = np.deg2rad(np.arange(-60.0, 60.05, 0.1))
+    grid = np.arange(-89.0, 89.05, 0.25)
+    radius = base_mm + lift(grid[:, None] + np.degrees(around))
+    aside = radius * np.sin(around)
+    height = radius * np.cos(around) + np.sqrt(np.maximum(nose_mm**2 - aside**2, 0.0))
+    reached = np.where(np.abs(aside) < nose_mm, height, 0.0).max(axis=1)
 
     def touched(angle: np.ndarray) -> np.ndarray:
-        grid = np.arange(-89.0, 89.05, 0.25)
-        radius = base_mm + lift(grid[:, None] + np.degrees(around))
-        aside = radius * np.sin(around)
-        height = radius * np.cos(around) + np.sqrt(np.maximum(nose_mm**2 - aside**2, 0.0))
-        reached = np.where(np.abs(aside) < nose_mm, height, 0.0).max(axis=1)
         return np.interp(angle, grid, reached - base_mm - nose_mm)
 
     return touched

@@ -18,6 +18,8 @@ ROOT = Path(__file__).resolve().parents[2]
 PAUSING = Path(__file__).with_name("pausing_worker.py")
 # Short, so that what a dead worker left behind is found within a test's patience.
 SHORT = {"MIDFLANK_LEASE_S": "3", "MIDFLANK_BEAT_S": "1", "MIDFLANK_POLL_S": "0.1", "MIDFLANK_LOG": "WARNING"}
+# A worker that is to be killed whole: the shorter its lease, the sooner what it left is found. Nobody else runs meanwhile.
+DOOMED = {"MIDFLANK_LEASE_S": "1"}
 # Django's checks load every address and take a quarter of a start; `make lint` makes them once.
 UNCHECKED = {"CELERY_SKIP_CHECKS": "yes"}
 CELERY_WORKER = ["--concurrency", "1", "--loglevel", "WARNING", "--without-gossip", "--without-mingle"]
@@ -70,10 +72,10 @@ class Processes:
         schedule = self.floor.folder / f"beat-{len(self.started)}"
         self.start("-m", "celery", "-A", "shopapp", "beat", "--schedule", str(schedule), "--loglevel", "WARNING")
 
-    def pausing_worker(self, point: str) -> subprocess.Popen[bytes]:
+    def pausing_worker(self, point: str, **environ: str) -> subprocess.Popen[bytes]:
         """One worker that stands still at the point; see `pausing_worker.py`."""
         arguments = [] if self.mode == "embedded" else ["--hostname", f"pausing-{os.getpid()}@%h", *CELERY_WORKER]
-        return self.start(PAUSING, point, self.floor.folder, self.mode, *arguments)
+        return self.start(PAUSING, point, self.floor.folder, self.mode, *arguments, **environ)
 
     def wait_until_paused(self) -> int:
         """The id of the process that stands still."""

@@ -21,7 +21,7 @@ from jobs.people.models import Person
 from jobs.signoffs import actions as signoffs
 from jobs.signoffs import verification
 from jobs.signoffs.models import JobCard
-from tests.faults.processes import Processes, kill
+from tests.faults.processes import DOOMED, Processes, kill
 
 pytestmark = [pytest.mark.faults, pytest.mark.slow]
 HandIn = Callable[[int], Trace]
@@ -34,7 +34,7 @@ def is_done(errand: Errand) -> bool:
 
 def kill_at(processes: Processes, point: str, who: str) -> None:
     """Let a worker come to the point, and kill the process that stands there, or all of its worker."""
-    worker = processes.pausing_worker(point)
+    worker = processes.pausing_worker(point, **(DOOMED if who == "the whole worker" else {}))
     standing = processes.wait_until_paused()
     if who == "the whole worker":
         os.killpg(worker.pid, signal.SIGKILL)
