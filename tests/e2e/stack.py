@@ -108,7 +108,7 @@ class Stack:
     def manage(self, *arguments: str, timeout: float = 240) -> str:
         """Run a management command to its end and give its output; a failure tells what it printed."""
         done = subprocess.run(
-            [sys.executable, "manage.py", *arguments, "--skip-checks"],  # `make lint` makes them once
+            [sys.executable, "manage.py", *arguments],
             cwd=ROOT,
             env=self.env,
             capture_output=True,
@@ -121,8 +121,8 @@ class Stack:
 
     def start(self) -> Stack:
         with self._static_files():
-            self.manage("migrate", "-v0")
-            self.manage("load_demo")
+            self.manage("migrate", "-v0", "--skip-checks")  # `make lint` makes them once
+            self.manage("load_demo", "--skip-checks")
         self.spawn(sys.executable, "manage.py", "serve")
         if self.env.get("REDIS_URL"):
             self.spawn(sys.executable, "-m", "celery", "-A", "shopapp", "worker", "-c", "1", "-l", "WARNING")

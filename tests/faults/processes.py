@@ -18,7 +18,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PAUSING = Path(__file__).with_name("pausing_worker.py")
 # Short, so that what a dead worker left behind is found within a test's patience.
 SHORT = {"MIDFLANK_LEASE_S": "3", "MIDFLANK_BEAT_S": "1", "MIDFLANK_POLL_S": "0.1", "MIDFLANK_LOG": "WARNING"}
-# A worker that is to be killed whole: the shorter its lease, the sooner what it left is found. Nobody else runs meanwhile.
+# For a worker to be killed whole: the shorter its lease, the sooner what it left is found. Nobody else runs meanwhile.
 DOOMED = {"MIDFLANK_LEASE_S": "1"}
 # Django's checks load every address and take a quarter of a start; `make lint` makes them once.
 UNCHECKED = {"CELERY_SKIP_CHECKS": "yes"}
