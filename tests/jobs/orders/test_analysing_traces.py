@@ -61,16 +61,14 @@ def hand_in(technician: Person, probe: Instrument, encoder: Instrument, at: date
 
 
 @pytest.fixture
-def as_found(in_work: WorkOrder, walk: Walk) -> OrderStep:
-    walk(in_work, until="as-found")
-    return in_work.steps.select_related("definition").get(position=STEP["as-found"])
+def as_found(walked_to_as_found: WorkOrder) -> OrderStep:
+    return walked_to_as_found.steps.select_related("definition").get(position=STEP["as-found"])
 
 
 @pytest.fixture
-def as_left(in_work: WorkOrder, walk: Walk) -> OrderStep:
+def as_left(walked_to_as_left: WorkOrder) -> OrderStep:
     """Reached after as-found 1.000° off and a shift of the ring that takes out 0.980° of it."""
-    walk(in_work, until="as-left")
-    return in_work.steps.select_related("definition").get(position=STEP["as-left"])
+    return walked_to_as_left.steps.select_related("definition").get(position=STEP["as-left"])
 
 
 HandIn = Callable[..., Trace]
@@ -370,10 +368,10 @@ def analysed_once_more(
         tasks._follow_up(made, order, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_an_as_found_analysed_again_after_the_as_left_is_held_against_it(
     in_work: WorkOrder, walk: Walk, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     steps = in_work.steps.select_related("definition")
     as_found, as_left = steps.get(position=STEP["as-found"]), steps.get(position=STEP["as-left"])
     assert not as_left.findings.exists()
@@ -383,10 +381,10 @@ def test_an_as_found_analysed_again_after_the_as_left_is_held_against_it(
     assert "0.4" in finding.text
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_a_disagreement_that_was_accepted_does_not_cover_a_larger_one(
     in_work: WorkOrder, walk: Walk, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     steps = in_work.steps.select_related("definition")
     as_found, as_left = steps.get(position=STEP["as-found"]), steps.get(position=STEP["as-left"])
     analysed_once_more(as_found, walk, deviation_deg=1.4, at=at + timedelta(minutes=1))

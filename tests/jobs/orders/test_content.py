@@ -21,9 +21,9 @@ Change = Callable[[], object]
 
 
 @pytest.fixture
-def mid_way(in_work: WorkOrder, walk: Walk) -> WorkOrder:
+def mid_way(walked_to_as_left: WorkOrder) -> WorkOrder:
     """An order with the as-left step open and everything before it done."""
-    return walk(in_work, until="as-left")
+    return walked_to_as_left
 
 
 @pytest.fixture
@@ -83,10 +83,10 @@ def test_every_change_of_the_list_is_tried(changes: dict[str, Change]) -> None:
     assert set(changes) == set(CHANGES)
 
 
+@pytest.mark.usefixtures("walked_through")
 def test_the_digest_does_not_change_with_state_plan_or_names(
-    in_work: WorkOrder, walk: Walk, technician: Person, manager: Person, at: datetime
+    in_work: WorkOrder, technician: Person, manager: Person, at: datetime
 ) -> None:
-    walk(in_work)
     before = content.content_sha256(in_work)
     actions.hold_order(in_work, reason="wait", by=manager, at=at)
     actions.resume_order(in_work, by=manager, at=at)
@@ -98,18 +98,18 @@ def test_the_digest_does_not_change_with_state_plan_or_names(
     assert content.content_sha256(in_work) == before
 
 
+@pytest.mark.usefixtures("walked_to_stroke_hold")
 def test_releasing_a_hold_point_does_not_change_what_it_releases(
-    in_work: WorkOrder, walk: Walk, inspector: Person, at: datetime
+    in_work: WorkOrder, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="stroke-hold")
     hold = step_of(in_work, "stroke-hold")
     before = content.content_sha256(in_work, up_to=hold)
     actions.complete_hold_point(hold, by=inspector, at=at)
     assert content.content_sha256(in_work, up_to=hold) == before
 
 
+@pytest.mark.usefixtures("walked_to_barring_caution")
 def test_work_after_a_hold_point_leaves_its_content_alone(in_work: WorkOrder, walk: Walk) -> None:
-    walk(in_work, until="barring-caution")
     hold = step_of(in_work, "stroke-hold")
     before = content.content_sha256(in_work, up_to=hold)
     walk(in_work)
@@ -117,20 +117,20 @@ def test_work_after_a_hold_point_leaves_its_content_alone(in_work: WorkOrder, wa
     assert content.content_sha256(in_work, up_to=STEP["stroke-hold"]) == before
 
 
+@pytest.mark.usefixtures("walked_to_barring_caution")
 def test_a_colleague_who_reads_the_cautions_later_leaves_a_hold_point_alone(
-    in_work: WorkOrder, walk: Walk, technician2: Person, at: datetime
+    in_work: WorkOrder, technician2: Person, at: datetime
 ) -> None:
-    walk(in_work, until="barring-caution")
     hold = step_of(in_work, "stroke-hold")
     before = content.content_sha256(in_work, up_to=hold)
     actions.acknowledge_caution(step_of(in_work, "lock-caution"), by=technician2, at=at)
     assert content.content_sha256(in_work, up_to=hold) == before
 
 
+@pytest.mark.usefixtures("walked_to_barring_caution")
 def test_a_correction_before_a_hold_point_changes_its_content(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="barring-caution")
     hold = step_of(in_work, "stroke-hold")
     before = content.content_sha256(in_work, up_to=hold)
     reading = step_of(in_work, "pre-use-check").readings.get()
@@ -138,25 +138,25 @@ def test_a_correction_before_a_hold_point_changes_its_content(
     assert content.content_sha256(in_work, up_to=hold) != before
 
 
+@pytest.mark.usefixtures("walked_to_barring_caution")
 def test_a_finding_at_an_earlier_step_changes_a_hold_points_content(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="barring-caution")
     hold = step_of(in_work, "stroke-hold")
     before = content.content_sha256(in_work, up_to=hold)
     actions.raise_finding(in_work, text="x", step=step_of(in_work, "own-lock"), by=technician, at=at)
     assert content.content_sha256(in_work, up_to=hold) != before
 
 
-def test_it_is_the_same_read_twice_and_survives_json(in_work: WorkOrder, walk: Walk) -> None:
-    walk(in_work)
+@pytest.mark.usefixtures("walked_through")
+def test_it_is_the_same_read_twice_and_survives_json(in_work: WorkOrder) -> None:
     found = content.order_content(in_work)
     assert json.loads(rfc8785.dumps(found)) == found
     assert content.content_sha256(WorkOrder.objects.get(pk=in_work.pk)) == content.content_sha256(in_work)
 
 
-def test_it_holds_the_dates_and_hashes_that_an_auditor_asks_for(in_work: WorkOrder, walk: Walk) -> None:
-    walk(in_work)
+@pytest.mark.usefixtures("walked_through")
+def test_it_holds_the_dates_and_hashes_that_an_auditor_asks_for(in_work: WorkOrder) -> None:
     steps = {step["position"]: step for step in content.order_content(in_work)["steps"]}
     check, as_found = steps[STEP["pre-use-check"]], steps[STEP["as-found"]]
     assert [use["due_on"] for use in check["instruments"]] == ["2066-01-10", "2066-01-10"]
@@ -166,10 +166,10 @@ def test_it_holds_the_dates_and_hashes_that_an_auditor_asks_for(in_work: WorkOrd
     assert steps[STEP["lock-caution"]]["acknowledgements"][0]["at"] == "2026-03-16T08:20:00.000000Z"
 
 
+@pytest.mark.usefixtures("walked_through")
 def test_the_names_of_all_who_stand_in_it_can_be_had(
-    in_work: WorkOrder, walk: Walk, technician: Person, planner: Person
+    in_work: WorkOrder, technician: Person, planner: Person
 ) -> None:
-    walk(in_work)
     names = content.people_in(content.order_content(in_work))
     assert names[str(technician.pk)] == "Tom Turner"
     assert names[str(planner.pk)] == "Pia Planner"
@@ -190,10 +190,10 @@ def test_a_change_by_an_action_is_announced(changes: dict[str, Change], name: st
     assert heard or name == "opening a step again"  # asked for by the listener itself
 
 
+@pytest.mark.usefixtures("walked_to_own_lock")
 def test_a_reader_of_an_hour_later_sees_another_instant(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="own-lock")
     step = step_of(in_work, "own-lock")
     actions.confirm_step(step, by=technician, at=at)
     before = content.content_sha256(in_work)

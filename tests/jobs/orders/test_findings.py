@@ -107,10 +107,10 @@ def test_rework_opens_the_step_again(
     actions.confirm_step(step, by=technician, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_rework_of_a_trace_asks_for_a_new_one(
     in_work: WorkOrder, walk: Walk, technician: Person, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     step = step_of(in_work, "as-left")
     found = actions.raise_finding(in_work, text="somebody leaned on it", step=step, by=technician, at=at)
     later = at + timedelta(minutes=10)
@@ -121,10 +121,10 @@ def test_rework_of_a_trace_asks_for_a_new_one(
     actions.confirm_step(step, by=technician, at=walk.at)
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_an_accepted_verdict_finding_lets_an_as_left_step_be_done(
     in_work: WorkOrder, walk: Walk, technician: Person, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     step = step_of(in_work, "as-left")
     trace = walk.give_result(step, verdict="undecided", deviation_deg=0.02).trace
     raised = add_finding(
@@ -135,10 +135,10 @@ def test_an_accepted_verdict_finding_lets_an_as_left_step_be_done(
     actions.confirm_step(step, by=technician, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_accepting_one_trace_does_not_accept_the_next(
     in_work: WorkOrder, walk: Walk, technician: Person, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     step = step_of(in_work, "as-left")
     walk.give_result(step, verdict="undecided", deviation_deg=0.02)
     raised = add_finding(locked_order(in_work.pk), kind="verdict", text="u", step=step, by=technician, at=at)

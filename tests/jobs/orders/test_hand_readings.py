@@ -46,9 +46,8 @@ def _own_store(settings: Any, tmp_path: Any) -> None:
 
 
 @pytest.fixture
-def as_found(in_work: WorkOrder, walk: Walk) -> OrderStep:
-    walk(in_work, until="as-found")
-    return in_work.steps.select_related("definition", "work_order").get(position=STEP["as-found"])
+def as_found(walked_to_as_found: WorkOrder) -> OrderStep:
+    return walked_to_as_found.steps.select_related("definition", "work_order").get(position=STEP["as-found"])
 
 
 @pytest.fixture

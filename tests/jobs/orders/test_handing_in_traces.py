@@ -25,10 +25,9 @@ TEXT = b"time_s,encoder_deg,lift_mm\n0.0,10.0,0.1\n"
 
 
 @pytest.fixture
-def as_found(in_work: WorkOrder, walk: Walk) -> OrderStep:
+def as_found(walked_to_as_found: WorkOrder) -> OrderStep:
     """The as-found trace step, reached."""
-    walk(in_work, until="as-found")
-    return in_work.steps.select_related("definition").get(position=STEP["as-found"])
+    return walked_to_as_found.steps.select_related("definition").get(position=STEP["as-found"])
 
 
 @pytest.fixture
@@ -212,8 +211,8 @@ def test_a_step_that_is_not_reached_takes_no_trace(in_work: WorkOrder, hand_in: 
     assert set(codes(refused)) == {"earlier-step", "caution"}
 
 
-def test_a_step_of_another_kind_takes_no_trace(in_work: WorkOrder, hand_in: HandIn, walk: Walk) -> None:
-    walk(in_work, until="own-lock")
+@pytest.mark.usefixtures("walked_to_own_lock")
+def test_a_step_of_another_kind_takes_no_trace(in_work: WorkOrder, hand_in: HandIn) -> None:
     with pytest.raises(NotAllowed) as refused:
         hand_in(in_work.steps.get(position=STEP["own-lock"]))
     assert codes(refused) == ["wrong-kind"]

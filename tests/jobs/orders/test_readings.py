@@ -24,10 +24,9 @@ Read = Callable[..., Any]
 
 
 @pytest.fixture
-def torque(in_work: WorkOrder, walk: Walk, torque_wrench: Instrument, technician: Person, at: datetime) -> Read:
+def torque(walked_to_torque: WorkOrder, torque_wrench: Instrument, technician: Person, at: datetime) -> Read:
     """`torque("bolt 1", "90")` at the torque step, which is the current one."""
-    walk(in_work, until="torque")
-    step = step_of(in_work, "torque")
+    step = step_of(walked_to_torque, "torque")
 
     def read(point: str, entered: str, **other: Any) -> Any:
         values = {"unit": "N·m", "instrument": torque_wrench, "by": technician, "at": at, **other}
@@ -83,10 +82,10 @@ def test_a_torque_typed_in_another_unit_is_asked_about(torque: Read) -> None:
     assert not torque("bolt 1", "66", unit_confirmed=True).within
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_a_check_reading_typed_in_inches_is_asked_about(
-    in_work: WorkOrder, walk: Walk, instruments: dict[str, Instrument], technician: Person, at: datetime
+    in_work: WorkOrder, instruments: dict[str, Instrument], technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="pre-use-check")
     step = step_of(in_work, "pre-use-check")
     named = {"instrument": instruments["probe"], "also": [instruments["check-standard"]]}
     with pytest.raises(BadInput, match=r"mm or inch\?"):
@@ -95,10 +94,10 @@ def test_a_check_reading_typed_in_inches_is_asked_about(
     assert reading.value == Decimal("10.0076")
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_ring_shift_typed_in_inches_is_asked_about(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-found")
     as_found = step_of(in_work, "as-found")
     result = {"verdict": "nonconforming", "correction": {"ring_shift_mm": 4.36, "sense": "advance"}}
     walk.give_result(as_found, verdict="nonconforming", deviation_deg=1.0, result=result)
@@ -172,10 +171,10 @@ def test_a_range_in_another_unit_is_converted(torque: Read, calibrated: Callable
     assert refused(torque, "bolt 2", "85", instrument=small) == ["instrument-range"]
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_the_pre_use_check_names_both_probe_and_check_standard(
-    in_work: WorkOrder, walk: Walk, probe: Instrument, technician: Person, at: datetime
+    in_work: WorkOrder, probe: Instrument, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="pre-use-check")
     step = step_of(in_work, "pre-use-check")
     codes = refused(
         actions.record_reading,
@@ -222,10 +221,10 @@ def test_a_correction_within_limits_clears_the_finding_of_the_old_value(
     assert step_of(in_work, "torque").state == OrderStep.State.DONE
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_a_correction_out_of_limits_opens_the_step_again_with_a_new_finding(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     reading = step_of(in_work, "torque").readings.get(point="bolt 1")
     actions.correct_reading(reading, entered="120", unit="N·m", reason="misread", by=technician, at=at)
     assert step_of(in_work, "torque").state == OrderStep.State.OPEN
@@ -244,10 +243,10 @@ def test_accepting_an_old_value_does_not_accept_its_correction(
     assert step_of(in_work, "torque").state == OrderStep.State.OPEN
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_a_ring_shift_corrected_after_the_as_left_trace_is_held_against_it(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     reading = step_of(in_work, "ring-shift").readings.get()
     # 2 mm less at a radius of 250 mm is 0.46°, far more than the joint uncertainty of 0.07°.
     actions.correct_reading(reading, entered="2.276", unit="mm", reason="misread", by=technician, at=at)
@@ -263,10 +262,10 @@ def test_a_reading_is_corrected_once_and_with_a_reason(torque: Read, technician:
     assert refused(actions.correct_reading, old, reason="slip", **common) == ["superseded"]
 
 
+@pytest.mark.usefixtures("walked_through")
 def test_a_closed_order_is_not_corrected(
-    in_work: WorkOrder, walk: Walk, technician: Person, manager: Person, at: datetime
+    in_work: WorkOrder, technician: Person, manager: Person, at: datetime
 ) -> None:
-    walk(in_work)
     actions.mark_to_verify(in_work, by=technician, at=at)
     actions.close_order(in_work, by=manager, at=at)
     reading = step_of(in_work, "ring-shift").readings.get()

@@ -68,27 +68,27 @@ def test_a_cancelled_order_stays_cancelled(requested: WorkOrder, manager: Person
         assert refused(act, requested, reason="x", by=manager, at=at) == ["wrong-state"]
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_an_order_is_not_handed_over_with_open_steps_and_undecided_findings(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     actions.raise_finding(in_work, text="oil leak", by=technician, at=at)
     codes = refused(actions.mark_to_verify, in_work, by=technician, at=at)
     assert codes == ["open-steps", "undecided-finding"]
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_a_job_is_not_handed_over_with_its_locks_still_on(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     with pytest.raises(NotAllowed, match="Locks removed by their owners"):
         actions.mark_to_verify(in_work, by=technician, at=at)
 
 
+@pytest.mark.usefixtures("walked_through")
 def test_an_order_held_while_to_verify_goes_back_in_work_below_its_hold(
-    in_work: WorkOrder, walk: Walk, technician: Person, manager: Person, at: datetime
+    in_work: WorkOrder, technician: Person, manager: Person, at: datetime
 ) -> None:
-    walk(in_work)
     actions.mark_to_verify(in_work, by=technician, at=at)
     actions.hold_order(in_work, reason="no inspector", by=manager, at=at)
     actions.back_in_work(in_work, why="a reading was corrected", by=technician, at=at)

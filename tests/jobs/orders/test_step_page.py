@@ -59,10 +59,10 @@ def test_no_caution_is_acknowledged_by_looking_at_it(login: Login, technician: P
     assert not step_of(in_work, "lock-caution").acknowledgements.exists()
 
 
+@pytest.mark.usefixtures("walked_to_own_lock")
 def test_a_second_person_meets_the_caution_before_the_step_and_reads_it_too(
-    login: Login, technician2: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician2: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="own-lock")
     client = login(technician2)
     page = client.get(address(in_work, "own-lock")).text
     assert "The engine can turn." in page
@@ -92,10 +92,10 @@ def check(probe: Instrument, check_standard: Instrument) -> dict[str, Any]:
     return {"act": "reading", "point": "", "unit": "mm", "probe": probe.pk, "check-standard": check_standard.pk}
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_a_reading_is_taken_with_a_decimal_comma(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any]
+    login: Login, technician: Person, in_work: WorkOrder, check: dict[str, Any]
 ) -> None:
-    walk(in_work, until="pre-use-check")
     answer = login(technician).post(address(in_work, "pre-use-check"), {**check, "entered": "10,004"})
     assert answer["Location"] == address(in_work, "probe-photo")
     reading = step_of(in_work, "pre-use-check").readings.get()
@@ -103,10 +103,10 @@ def test_a_reading_is_taken_with_a_decimal_comma(
     assert {use.instrument.asset_number for use in in_work.instrument_uses.all()} == {"PR-07", "CS-02"}
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_the_unit_stands_in_the_field_and_the_limits_above_it(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="pre-use-check")
     page = login(technician).get(address(in_work, "pre-use-check")).text
     assert "Limits: 9.98 to 10.02 mm." in page
     assert 'inputmode="decimal"' in page
@@ -114,10 +114,10 @@ def test_the_unit_stands_in_the_field_and_the_limits_above_it(
 
 
 @pytest.mark.parametrize("typed", ["ten", "1,000.5", ""])
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_what_is_no_number_is_refused_at_the_field_and_stays(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any], typed: str
+    login: Login, technician: Person, in_work: WorkOrder, check: dict[str, Any], typed: str
 ) -> None:
-    walk(in_work, until="pre-use-check")
     answer = login(technician).post(address(in_work, "pre-use-check"), {**check, "entered": typed})
     assert answer.status_code == 422
     assert 'aria-invalid="true"' in answer.text
@@ -125,10 +125,10 @@ def test_what_is_no_number_is_refused_at_the_field_and_stays(
     assert not step_of(in_work, "pre-use-check").readings.exists()
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_a_value_typed_in_inches_is_asked_about_and_taken_once_answered(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any]
+    login: Login, technician: Person, in_work: WorkOrder, check: dict[str, Any]
 ) -> None:
-    walk(in_work, until="pre-use-check")
     client = login(technician)
     asked = client.post(address(in_work, "pre-use-check"), {**check, "entered": "0.394"})
     assert asked.status_code == 422
@@ -143,10 +143,10 @@ def test_a_value_typed_in_inches_is_asked_about_and_taken_once_answered(
     assert reading.within
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_a_reading_out_of_limits_stays_and_raises_a_finding(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, check: dict[str, Any]
+    login: Login, technician: Person, in_work: WorkOrder, check: dict[str, Any]
 ) -> None:
-    walk(in_work, until="pre-use-check")
     answer = login(technician).post(address(in_work, "pre-use-check"), {**check, "entered": "10.03"}, follow=True)
     assert "out of its limits" in answer.text
     assert "out of limits" in answer.text
@@ -223,10 +223,10 @@ def test_a_forged_request_is_refused_all_the_same(technician: Person, in_work: W
     assert not step_of(in_work, "lock-caution").acknowledgements.exists()
 
 
+@pytest.mark.usefixtures("walked_to_torque")
 def test_torque_goes_from_bolt_to_bolt(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, torque_wrench: Instrument
+    login: Login, technician: Person, in_work: WorkOrder, torque_wrench: Instrument
 ) -> None:
-    walk(in_work, until="torque")
     client = login(technician)
     with_wrench = {"act": "reading", "unit": "N·m", "torque-wrench": torque_wrench.pk}
     assert "Record bolt 1" in client.get(address(in_work, "torque")).text
@@ -238,10 +238,10 @@ def test_torque_goes_from_bolt_to_bolt(
     assert "Record bolt 4" in client.get(address(in_work, "torque") + "?point=bolt 4").text
 
 
+@pytest.mark.usefixtures("walked_to_ring_shift")
 def test_the_step_that_shifts_the_ring_states_by_how_much_and_which_way(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="ring-shift")
     again = Analysis.objects.get()
     again.pk, again.number, again.input_sha256 = None, again.number + 1, "a" * 64
     again.result["correction"] = {"sense": "retard", "ring_shift_deg": -0.901, "ring_shift_mm": -4.88}
@@ -252,10 +252,10 @@ def test_the_step_that_shifts_the_ring_states_by_how_much_and_which_way(
     assert "Correction to make" not in login(technician).get(address(in_work, "pre-use-check")).text
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_a_correction_keeps_the_first_reading_in_sight(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="probe-photo")
     wrong = step_of(in_work, "pre-use-check").readings.get()
     client = login(technician)
     path = address(in_work, "pre-use-check")
@@ -268,10 +268,10 @@ def test_a_correction_keeps_the_first_reading_in_sight(
     assert "Read a line too low." in page
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_a_correction_without_a_reason_is_refused(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="probe-photo")
     wrong = step_of(in_work, "pre-use-check").readings.get()
     form = {"act": "correct", "correct": wrong.pk, "entered": "10.006", "unit": "mm", "reason": ""}
     answer = login(technician).post(address(in_work, "pre-use-check"), form)
@@ -282,8 +282,8 @@ def test_a_correction_without_a_reason_is_refused(
 # --- Photos and traces --------------------------------------------------------------------------------
 
 
-def test_a_photo_is_kept_shown_and_confirmed(login: Login, technician: Person, in_work: WorkOrder, walk: Any) -> None:
-    walk(in_work, until="probe-photo")
+@pytest.mark.usefixtures("walked_to_probe_photo")
+def test_a_photo_is_kept_shown_and_confirmed(login: Login, technician: Person, in_work: WorkOrder) -> None:
     client = login(technician)
     path = address(in_work, "probe-photo")
     assert client.post(path, {"act": "confirm"}).status_code == 409
@@ -295,20 +295,20 @@ def test_a_photo_is_kept_shown_and_confirmed(login: Login, technician: Person, i
     assert client.post(path, {"act": "confirm"}).status_code == 303
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_what_is_no_picture_is_refused_at_the_field(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="probe-photo")
     file = SimpleUploadedFile("probe.jpg", b"<script>alert(1)</script>", content_type="image/jpeg")
     answer = login(technician).post(address(in_work, "probe-photo"), {"act": "photo", "file": file})
     assert answer.status_code == 422
     assert not Photo.objects.exists()
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_another_shops_photo_is_not_found(
-    login: Login, stranger: Person, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, stranger: Person, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="probe-photo")
     login(technician).post(address(in_work, "probe-photo"), {"act": "photo", "file": picture()})
     assert login(stranger).get(f"/photos/{Photo.objects.get().pk}/").status_code == 404
 
@@ -322,10 +322,10 @@ def trace_form(probe: Instrument, encoder: Instrument) -> Callable[..., dict[str
     return make
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_trace_is_answered_at_once_with_the_page_to_watch(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, trace_form: Any
+    login: Login, technician: Person, in_work: WorkOrder, trace_form: Any
 ) -> None:
-    walk(in_work, until="as-found")
     client = login(technician)
     answer = client.post(address(in_work, "as-found"), trace_form())
     assert answer.status_code == 303
@@ -335,20 +335,20 @@ def test_a_trace_is_answered_at_once_with_the_page_to_watch(
     assert "errand-ended from:body" in page
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_probe_and_encoder_must_be_chosen_nothing_is_chosen_for_one(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, trace_form: Any
+    login: Login, technician: Person, in_work: WorkOrder, trace_form: Any
 ) -> None:
-    walk(in_work, until="as-found")
     client = login(technician)
     answer = client.post(address(in_work, "as-found"), {**trace_form(), "encoder": ""})
     assert answer.status_code == 422
     assert not Trace.objects.exists()
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_the_same_file_twice_leads_to_the_trace_there_is(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, trace_form: Any
+    login: Login, technician: Person, in_work: WorkOrder, trace_form: Any
 ) -> None:
-    walk(in_work, until="as-found")
     client = login(technician)
     first = client.post(address(in_work, "as-found"), trace_form())
     second = client.post(address(in_work, "as-found"), trace_form(), follow=True)
@@ -358,10 +358,10 @@ def test_the_same_file_twice_leads_to_the_trace_there_is(
 
 
 @pytest.mark.parametrize("content", [b"", b"\x89PNG\r\n\x1a\n not a trace"])
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_what_cannot_be_a_trace_is_refused_at_the_field_and_the_instruments_stay_chosen(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, trace_form: Any, content: bytes, probe: Instrument
+    login: Login, technician: Person, in_work: WorkOrder, trace_form: Any, content: bytes, probe: Instrument
 ) -> None:
-    walk(in_work, until="as-found")
     answer = login(technician).post(address(in_work, "as-found"), trace_form(content))
     assert answer.status_code == 422
     assert 'aria-invalid="true"' in answer.text
@@ -369,10 +369,10 @@ def test_what_cannot_be_a_trace_is_refused_at_the_field_and_the_instruments_stay
     assert not Trace.objects.exists()
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_verdict_is_read_before_the_step_is_done(
     login: Login, technician: Person, in_work: WorkOrder, walk: Any
 ) -> None:
-    walk(in_work, until="as-found")
     client = login(technician)
     step = step_of(in_work, "as-found")
     assert client.post(address(in_work, "as-found"), {"act": "confirm"}).status_code == 409
@@ -386,10 +386,10 @@ def test_a_verdict_is_read_before_the_step_is_done(
 # --- Hold points, steps left out ----------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("walked_to_stroke_hold")
 def test_a_hold_point_leads_the_inspector_to_sign_and_nobody_else(
-    login: Login, technician: Person, inspector: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, inspector: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="stroke-hold")
     path, sign = address(in_work, "stroke-hold"), f"/orders/{in_work.pk}/sign/hold-point/?step=5"
     assert sign in login(inspector).get(path).text
     page = login(technician).get(path).text
@@ -420,10 +420,10 @@ def test_what_cannot_be_done_at_a_kind_of_step_is_not_found(
     assert client.get(f"/orders/{in_work.pk}/steps/99/").status_code == 404
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_a_done_step_says_who_and_when_and_offers_nothing_to_do_again(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="pre-use-check")
     page = login(technician).get(address(in_work, "own-lock")).text
     assert "Done" in page
     assert "Tom Turner" in page
@@ -441,10 +441,10 @@ def test_held_work_takes_no_step(login: Login, technician: Person, in_work: Work
 @pytest.mark.parametrize(
     ("state", "offered"), [("in-work", True), ("to-verify", True), ("closed", False), ("held", False)]
 )
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_reading_is_offered_for_correction_only_where_it_can_be_corrected(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, state: str, offered: bool
+    login: Login, technician: Person, in_work: WorkOrder, state: str, offered: bool
 ) -> None:
-    walk(in_work, until="as-found")
     held = {"held_from": "in-work", "held_reason": "The crane is down."} if state == "held" else {}
     WorkOrder.objects.filter(pk=in_work.pk).update(state=state, **held)
     client = login(technician)
@@ -456,10 +456,10 @@ def test_a_reading_is_offered_for_correction_only_where_it_can_be_corrected(
     assert ("Correct the reading" in asked) == offered
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_correction_sent_from_an_old_page_of_a_closed_order_is_told_why_not(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="as-found")
     reading = step_of(in_work, "pre-use-check").readings.first()
     assert reading is not None
     WorkOrder.objects.filter(pk=in_work.pk).update(state="closed")
@@ -469,10 +469,10 @@ def test_a_correction_sent_from_an_old_page_of_a_closed_order_is_told_why_not(
     assert f"{in_work.number} is closed" in answer.text
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_what_was_typed_and_corrected_is_shown_with_a_true_minus(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any, at: datetime
+    login: Login, technician: Person, in_work: WorkOrder, at: datetime
 ) -> None:
-    walk(in_work, until="as-found")
     reading = step_of(in_work, "pre-use-check").readings.get()
     actions.correct_reading(reading, entered="10.001", unit="mm", reason="misread", by=technician, at=at)
     type(reading).objects.filter(step=reading.step_id).update(entered="-0.394", entered_unit="inch")

@@ -29,8 +29,8 @@ def test_steps_are_done_in_their_order(in_work: WorkOrder, technician: Person, a
     assert refused(actions.confirm_step, last, by=technician, at=at) == ["earlier-step"]
 
 
-def test_a_step_is_done_once(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="pre-use-check")
+@pytest.mark.usefixtures("walked_to_pre_use_check")
+def test_a_step_is_done_once(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     own_lock = step_of(in_work, "own-lock")
     assert (own_lock.done_by, own_lock.done_at) == (technician, at)
     assert refused(actions.confirm_step, own_lock, by=technician, at=at) == ["not-open"]
@@ -47,8 +47,8 @@ def test_no_step_is_done_while_the_order_is_held(in_work: WorkOrder, technician:
     assert refused(actions.acknowledge_caution, caution, by=technician, at=at) == ["held"]
 
 
-def test_a_confirmation_may_carry_a_note(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="own-lock")
+@pytest.mark.usefixtures("walked_to_own_lock")
+def test_a_confirmation_may_carry_a_note(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     actions.confirm_step(step_of(in_work, "own-lock"), note=" lock 14 ", by=technician, at=at)
     assert step_of(in_work, "own-lock").note == "lock 14"
 
@@ -64,28 +64,28 @@ def test_only_some_kinds_are_done_by_a_word(
 # --- Cautions -----------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("walked_to_own_lock")
 def test_each_person_acknowledges_the_cautions_before_their_work_for_themselves(
-    in_work: WorkOrder, walk: Walk, technician2: Person, at: datetime
+    in_work: WorkOrder, technician2: Person, at: datetime
 ) -> None:
-    walk(in_work, until="own-lock")
     own_lock = step_of(in_work, "own-lock")
     assert refused(actions.confirm_step, own_lock, by=technician2, at=at) == ["caution"]
     actions.acknowledge_caution(step_of(in_work, "lock-caution"), by=technician2, at=at)
     actions.confirm_step(own_lock, by=technician2, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_a_caution_of_another_phase_does_not_stand_in_the_way(
     in_work: WorkOrder, walk: Walk, technician2: Person, at: datetime
 ) -> None:
-    walk(in_work, until="probe-photo")
     walk.give_photo(step_of(in_work, "probe-photo"))
     actions.confirm_step(step_of(in_work, "probe-photo"), by=technician2, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_own_lock")
 def test_a_caution_is_acknowledged_once_by_each(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="own-lock")
     caution = step_of(in_work, "lock-caution")
     assert refused(actions.acknowledge_caution, caution, by=technician, at=at) == ["acknowledged"]
 
@@ -97,8 +97,8 @@ def test_a_caution_is_not_acknowledged_before_it_is_reached(
     assert refused(actions.acknowledge_caution, later, by=technician, at=at) == ["earlier-step"]
 
 
-def test_only_a_caution_is_acknowledged(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="own-lock")
+@pytest.mark.usefixtures("walked_to_own_lock")
+def test_only_a_caution_is_acknowledged(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     own_lock = step_of(in_work, "own-lock")
     assert refused(actions.acknowledge_caution, own_lock, by=technician, at=at) == ["wrong-kind"]
 
@@ -106,18 +106,18 @@ def test_only_a_caution_is_acknowledged(in_work: WorkOrder, walk: Walk, technici
 # --- People -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("walked_to_own_lock")
 def test_an_unqualified_person_does_not_do_the_step(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="own-lock")
     held = Qualification.objects.filter(person=technician, skill__code="perform-timing")
     held.update(valid_until=at.date() - timedelta(days=1))
     own_lock = step_of(in_work, "own-lock")
     assert refused(actions.confirm_step, own_lock, by=technician, at=at) == ["not-qualified"]
 
 
-def test_every_reason_is_told_at_once(in_work: WorkOrder, walk: Walk, technician2: Person, at: datetime) -> None:
-    walk(in_work, until="as-found")
+@pytest.mark.usefixtures("walked_to_as_found")
+def test_every_reason_is_told_at_once(in_work: WorkOrder, technician2: Person, at: datetime) -> None:
     Qualification.objects.filter(person=technician2).delete()
     as_found = step_of(in_work, "as-found")
     codes = refused(actions.confirm_step, as_found, by=technician2, at=at)
@@ -127,8 +127,8 @@ def test_every_reason_is_told_at_once(in_work: WorkOrder, walk: Walk, technician
 # --- Photos -------------------------------------------------------------------------------------------
 
 
-def test_a_photo_step_needs_a_photo(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="probe-photo")
+@pytest.mark.usefixtures("walked_to_probe_photo")
+def test_a_photo_step_needs_a_photo(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     step = step_of(in_work, "probe-photo")
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["no-photo"]
     photo = actions.add_photo(
@@ -138,8 +138,8 @@ def test_a_photo_step_needs_a_photo(in_work: WorkOrder, walk: Walk, technician: 
     actions.confirm_step(step, by=technician, at=at)
 
 
-def test_the_same_photo_twice_is_one_photo(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="probe-photo")
+@pytest.mark.usefixtures("walked_to_probe_photo")
+def test_the_same_photo_twice_is_one_photo(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     step = step_of(in_work, "probe-photo")
     for _ in range(2):
         actions.add_photo(step, file=io.BytesIO(PNG), filename="lobe.png", media_type="image/png", by=technician, at=at)
@@ -149,10 +149,10 @@ def test_the_same_photo_twice_is_one_photo(in_work: WorkOrder, walk: Walk, techn
 @pytest.mark.parametrize(
     ("content", "media_type"), [(b"<svg/>", "image/png"), (PNG, "image/jpeg"), (PNG, "text/html"), (b"", "image/png")]
 )
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_what_is_no_picture_is_refused(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime, content: bytes, media_type: str
+    in_work: WorkOrder, technician: Person, at: datetime, content: bytes, media_type: str
 ) -> None:
-    walk(in_work, until="probe-photo")
     codes = refused(
         actions.add_photo,
         step_of(in_work, "probe-photo"),
@@ -169,10 +169,10 @@ def test_what_is_no_picture_is_refused(
 # --- Hold points --------------------------------------------------------------------------------------
 
 
+@pytest.mark.usefixtures("walked_to_stroke_hold")
 def test_a_hold_point_stops_the_work_behind_it(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="stroke-hold")
     behind = step_of(in_work, "barring-caution")
     assert refused(actions.acknowledge_caution, behind, by=technician, at=at) == ["earlier-step"]
 
@@ -196,25 +196,25 @@ def test_a_hold_point_is_not_released_by_somebody_who_worked_before_it(
     actions.complete_hold_point(hold, by=inspector, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_stroke_hold")
 def test_a_hold_point_waits_for_findings_before_it(
-    in_work: WorkOrder, walk: Walk, technician: Person, inspector: Person, at: datetime
+    in_work: WorkOrder, technician: Person, inspector: Person, at: datetime
 ) -> None:
-    walk(in_work, until="stroke-hold")
     actions.raise_finding(in_work, text="lock tag unreadable", step=step_of(in_work, "own-lock"), by=technician, at=at)
     hold = step_of(in_work, "stroke-hold")
     assert refused(actions.complete_hold_point, hold, by=inspector, at=at) == ["undecided-finding"]
 
 
-def test_only_a_hold_point_is_released(in_work: WorkOrder, walk: Walk, inspector: Person, at: datetime) -> None:
-    walk(in_work, until="probe-photo")
+@pytest.mark.usefixtures("walked_to_probe_photo")
+def test_only_a_hold_point_is_released(in_work: WorkOrder, inspector: Person, at: datetime) -> None:
     photo = step_of(in_work, "probe-photo")
     assert "wrong-kind" in refused(actions.complete_hold_point, photo, by=inspector, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_stroke_hold")
 def test_a_technician_does_not_release_a_hold_point(
-    in_work: WorkOrder, walk: Walk, technician2: Person, at: datetime
+    in_work: WorkOrder, technician2: Person, at: datetime
 ) -> None:
-    walk(in_work, until="stroke-hold")
     with pytest.raises(WrongPerson):
         actions.complete_hold_point(step_of(in_work, "stroke-hold"), by=technician2, at=at)
 
@@ -223,19 +223,19 @@ def test_a_technician_does_not_release_a_hold_point(
 
 
 @pytest.mark.parametrize("verdict", ["conforming", "nonconforming", "undecided"])
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_any_verdict_lets_the_as_found_step_be_done(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime, verdict: str
 ) -> None:
-    walk(in_work, until="as-found")
     step = step_of(in_work, "as-found")
     walk.give_result(step, verdict=verdict, deviation_deg=0.2)
     actions.confirm_step(step, by=technician, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_no_result_does_not_let_the_as_found_step_be_done(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-found")
     step = step_of(in_work, "as-found")
     walk.give_result(step, verdict="no-result")
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["no-result"]
@@ -245,48 +245,48 @@ def test_no_result_does_not_let_the_as_found_step_be_done(
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["not-analysed"]
 
 
+@pytest.mark.usefixtures("walked_to_as_found")
 def test_a_trace_made_with_a_probe_that_was_not_checked_before_use_does_not_count(
     in_work: WorkOrder, walk: Walk, calibrated: Callable[..., Instrument], technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-found")
     walk.instruments = {**walk.instruments, "probe": calibrated("PR-09", "probe")}
     step = step_of(in_work, "as-found")
     walk.give_result(step)
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["not-checked"]
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_a_nonconforming_as_left_result_keeps_its_step_open(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     step = step_of(in_work, "as-left")
     walk.give_result(step, verdict="nonconforming", deviation_deg=0.02)
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["verdict"]
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_a_ring_that_moved_while_it_was_torqued_is_caught(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     step = step_of(in_work, "as-left")
     # Conforming, but 0.18° from where the shift leads; the joint uncertainty is about 0.07°.
     walk.give_result(step, verdict="conforming", deviation_deg=0.2)
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["agreement"]
 
 
+@pytest.mark.usefixtures("walked_to_as_left")
 def test_hysteresis_beyond_the_limit_of_the_engine_type_is_caught(
     in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="as-left")
     step = step_of(in_work, "as-left")
     walk.give_result(step, deviation_deg=0.02, hysteresis_deg=-0.21)
     assert refused(actions.confirm_step, step, by=technician, at=at) == ["verdict"]
 
 
+@pytest.mark.usefixtures("walked_to_locks_off")
 def test_a_sweep_made_before_the_bolts_were_tightened_again_proves_nothing(
-    in_work: WorkOrder, walk: Walk, technician: Person, manager: Person, at: datetime
+    in_work: WorkOrder, technician: Person, manager: Person, at: datetime
 ) -> None:
-    walk(in_work, until="locks-off")
     torque = step_of(in_work, "torque")
     finding = actions.raise_finding(in_work, text="bolt 3 was loose", step=torque, by=technician, at=at)
     later = at + timedelta(hours=1)
@@ -314,17 +314,17 @@ def test_setting_is_left_out_when_the_as_found_verdict_is_conforming(
     assert queries.current_step(in_work) is None
 
 
+@pytest.mark.usefixtures("walked_to_clamp_caution")
 def test_setting_is_not_left_out_when_the_as_found_verdict_is_not(
-    in_work: WorkOrder, walk: Walk, technician: Person, at: datetime
+    in_work: WorkOrder, technician: Person, at: datetime
 ) -> None:
-    walk(in_work, until="clamp-caution")
     step = step_of(in_work, "clamp-caution")
     codes = refused(actions.mark_not_needed, step, reason="no time", by=technician, at=at)
     assert codes == ["as-found-not-conforming"]
 
 
-def test_most_steps_are_never_left_out(in_work: WorkOrder, walk: Walk, technician: Person, at: datetime) -> None:
-    walk(in_work, until="own-lock")
+@pytest.mark.usefixtures("walked_to_own_lock")
+def test_most_steps_are_never_left_out(in_work: WorkOrder, technician: Person, at: datetime) -> None:
     step = step_of(in_work, "own-lock")
     assert refused(actions.mark_not_needed, step, reason="no lock", by=technician, at=at) == ["always-needed"]
     assert refused(actions.mark_not_needed, step, error=BadInput, reason=" ", by=technician, at=at) == ["missing"]
@@ -355,16 +355,16 @@ def test_another_shops_step_is_not_found(in_work: WorkOrder, stranger: Person, a
         actions.acknowledge_caution(step_of(in_work, "lock-caution"), by=stranger, at=at)
 
 
+@pytest.mark.usefixtures("walked_to_probe_photo")
 def test_the_instruments_of_the_pre_use_check_are_on_record_with_their_due_dates(
-    in_work: WorkOrder, walk: Walk, instruments: dict[str, Instrument]
+    in_work: WorkOrder, instruments: dict[str, Instrument]
 ) -> None:
-    walk(in_work, until="probe-photo")
     uses = InstrumentUse.objects.filter(work_order=in_work).order_by("instrument__asset_number")
     assert [(use.instrument.asset_number, use.due_on) for use in uses] == [
         (name, instruments[kind].due_on) for name, kind in (("CS-02", "check-standard"), ("PR-07", "probe"))
     ]
 
 
-def test_an_analysis_is_never_changed_by_confirming(in_work: WorkOrder, walk: Walk) -> None:
-    walk(in_work)
+@pytest.mark.usefixtures("walked_through")
+def test_an_analysis_is_never_changed_by_confirming(in_work: WorkOrder) -> None:
     assert Analysis.objects.filter(trace__work_order=in_work).count() == 2

@@ -25,9 +25,8 @@ SAMPLES = Path(__file__).parents[2] / "data" / "samples"
 
 
 @pytest.fixture
-def at_as_found(in_work: WorkOrder, walk: Any) -> OrderStep:
-    walk(in_work, until="as-found")
-    return in_work.steps.get(position=STEP["as-found"])
+def at_as_found(walked_to_as_found: WorkOrder) -> OrderStep:
+    return walked_to_as_found.steps.get(position=STEP["as-found"])
 
 
 @pytest.fixture

@@ -37,10 +37,10 @@ def test_another_shops_order_is_not_found_whatever_is_asked(
     assert client.post(f"/orders/{in_work.pk}/hold/", {"reason": "x"}).status_code == 404
 
 
+@pytest.mark.usefixtures("walked_to_pre_use_check")
 def test_it_leads_the_technician_to_the_step_that_is_next(
-    login: Login, technician: Person, in_work: WorkOrder, walk: Any
+    login: Login, technician: Person, in_work: WorkOrder
 ) -> None:
-    walk(in_work, until="pre-use-check")
     assert "Go to step 3" in login(technician).get(f"/orders/{in_work.pk}/").text
 
 
