@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
 BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
-EVEN_ROOM, LEAST_PART = 1.0, 0.8    # standard deviations of what so few sweeps tell; of what the residuals show
+FEWEST_BLOCKS, LEAST_PART = 12, 0.8  # of the standard deviation that the weights say
 UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
@@ -32,22 +32,24 @@ UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a la
 def type_a(found: Estimate) -> tuple[float, float]:
     """Standard uncertainty of the crest from the residuals, and its degrees of freedom.
 
-    The influence of each point times its residual, summed in blocks: blocks long enough to be independent show
-    the true spread, short ones the white part. The larger of the white figure and a blend with the blocks' counts.
+    The influence of each point times its residual, summed in blocks (Liang and Zeger, Biometrika 73 (1986) 13): blocks
+    long enough to be independent show what really scatters, related residuals with it, and errors that take turns in
+    erring either way, as those of encoder lines do. The largest of several lengths of block, and at least LEAST_PART
+    of what the points' weights say; these alone where the trace is too short for blocks.
     """
     influence = found.fit.influence_deg[found.use]
     time_s = found.points.time_s[found.use]
     white = float(found.fit.variance_deg2 - found.fit.prior_variance_deg2)
-    spread, freedom = white, float(len(influence))
+    shown = []
     for size in BLOCKS_S:
         sums = np.bincount(((time_s - time_s[0]) / size).astype(int), influence)
         sums = sums[sums != 0.0]
-        if len(sums) < 12:
+        if len(sums) < FEWEST_BLOCKS:
             break
-        block = float(np.sum(sums**2))
-        # a block figure from m blocks is known to 1/sqrt(2m); only an excess beyond that is believed in full
-        if block > spread:
-            spread, freedom = block, float(len(sums))
+        shown.append((float(np.sum(sums**2)), float(len(sums))))
+    many = float(len(influence))
+    least = white * LEAST_PART**2 if shown else white
+    spread, freedom = max([*shown, (least, many)])
     return math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
 
 
@@ -55,17 +57,16 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     """The budget's sources, crank degrees."""
     own, freedom = type_a(found)
     lines = line_errors(found)
-    least = LEAST_PART * own
-    listed = [Source("residuals of the fit", "A", math.sqrt(max(own**2 - lines.spared, least**2)), freedom)]
+    listed = [Source("residuals of the fit", "A", own, freedom)]
     prior = math.sqrt(found.fit.prior_variance_deg2)
     listed.append(Source("effects the trace cannot tell apart (drift, lag, lash, eccentricity)", "B", prior))
     white = max(found.fit.variance_deg2 - found.fit.prior_variance_deg2, 1e-18)
     doubt = throw_doubt(found.points, found.fit, found.use, [t.name for t in found.throws],
                         max(1.0, own**2 / white))
     missed = axis.undecided(found.points, spec, found.fit, max(1.0, own**2 / white))
-    found.moved_deg = doubt.move_deg + missed.move_deg
+    found.moved_deg = doubt.move_deg + missed.move_deg + found.which_throw.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
-                         math.sqrt(doubt.variance_deg2)))
+                         math.sqrt(doubt.variance_deg2 + found.which_throw.variance_deg2)))
     listed.append(Source("encoder lines in beat with the sampling", "B",
                          beat(found, lines, max(0.0, own**2 - white))))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
@@ -112,11 +113,6 @@ class LineErrors:
     def beats(self) -> bool:
         """Whether they do more than chance makes of so few sweeps once in a thousand traces."""
         return self.seen > self.chance * float(special.chdtri(self.freedom, BEAT_CHANCE)) / self.freedom
-
-    @property
-    def spared(self) -> float:
-        """By how much they do less than chance: lines that are passed evenly take turns in erring either way."""
-        return max(0.0, self.chance - self.seen * (1.0 + EVEN_ROOM * math.sqrt(2.0 / self.freedom)))
 
 
 def line_errors(found: Estimate, *, stiff: bool = False) -> LineErrors:

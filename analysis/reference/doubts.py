@@ -10,6 +10,7 @@ the middle of what shops see.
 
 *Throws.* A throw across the lash smaller than what the search believes still moves the crest. Its share is the
 model average over "thrown" and "not thrown": the crest moves by the posterior mean and the spread is budgeted.
+Where a throw in both senses was believed, one in either sense alone may leave little more: then they are averaged over.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from scipy import special
 
 from analysis.quantiles import quantile
 from analysis.reference import search
-from analysis.reference.fit import Fit
+from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
 
 Floats = npt.NDArray[np.float64]
@@ -34,6 +35,7 @@ UNSTEADY_SCALES = np.geomspace(0.0005, 0.5, 13)   # lift units
 LEAST_EVIDENCE = 3.0                              # of the logarithm of the likelihood ratio
 THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
+LIKELIHOOD_PART = 0.5      # of a logarithm of likelihoods is believed: residuals are related, models are not quite true
 
 
 def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, prior: Floats, scales: Floats, *,
@@ -101,10 +103,13 @@ class Doubt:
     variance_deg2: float
 
 
+NONE = Doubt(0.0, 0.0)
+
+
 def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflation: float) -> Doubt:
     """Average over throws that were not believed; `inflation` is the variance ratio of related residuals."""
     if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
-        return Doubt(0.0, 0.0)
+        return NONE
     move, variance = 0.0, 0.0
     reach = quantile(np.abs(fit.u_deg[use]), 0.98)
     for sense, name, sign in ((1.0, "throw, forward", -1.0), (-1.0, "throw, reverse", 1.0)):
@@ -120,6 +125,29 @@ def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflati
         move += lever * sign * mean * chance
         variance += lever**2 * (chance * (spread + mean**2) - (chance * mean) ** 2)
     return Doubt(move, max(0.0, variance))
+
+
+def which_throw(points: Points, fit: Fit, both: Shift) -> Doubt:
+    """Average over a throw in both senses, forward alone and reverse alone; `fit` has the one in both, without ties.
+
+    With one more column, the throw in reverse beyond that of both, each of the three is a constraint a·x = 0 on
+    x = (crest, throw, beyond). It moves the crest by −(Pa)₁ d/(aᵀPa) and costs d²/(aᵀPa) of chi square, with d = a·x.
+    """
+    row = 1 + list(fit.shifts).index(both.name)
+    beyond, variance, levers = fit.let_in_beside(-fit.slope * np.where(points.sense < 0.0, both.pattern, 0.0))
+    lever = np.array([levers[0], levers[row], 1.0])
+    known = np.zeros((3, 3))
+    known[:2, :2] = fit.normal.inverse[np.ix_([0, row], [0, row])] * fit.s0**2
+    known += np.outer(lever, lever) * variance
+    throw = fit.shifts[both.name] + levers[row] * beyond
+    tried = np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 1.0], [0.0, 1.0, 0.0]])     # both, forward alone, reverse alone
+    away = tried @ np.array([0.0, throw, beyond])
+    room = np.einsum("ij,jk,ik->i", tried, known, tried)
+    moves = levers[0] * beyond - (tried @ known[0]) * away / room
+    weight = np.exp(-0.5 * LIKELIHOOD_PART * (away**2 / room - (away**2 / room).min()))
+    weight /= weight.sum()
+    mean = float(weight @ moves)
+    return Doubt(mean, float(weight @ (moves - mean) ** 2))
 
 
 def _thrown(size: float, variance: float) -> tuple[float, float, float]:

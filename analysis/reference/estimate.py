@@ -108,6 +108,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
     trial.tie(out.fit)
     _refine(out, trial)
+    trial.doubt_which(out)
     return out
 
 

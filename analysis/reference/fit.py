@@ -177,11 +177,16 @@ class Fit:
 
         The lever is the crest's change for a unit of the column's parameter.
         """
+        value, variance, levers = self.let_in_beside(column)
+        return value, variance, float(levers[0])
+
+    def let_in_beside(self, column: Floats) -> tuple[float, float, Floats]:
+        """The same with the levers on the crest, each shift and each addition."""
         weighted = column * self.weight
         follow, shape = self.normal.solve(cross := self.design.dense.T @ weighted,
                                           down := self.design.shape.down(weighted[:, None])[:, 0])
         free = max(float(column @ weighted - cross @ follow - down @ shape), 1e-12)
-        return float(weighted @ self.residual) / free, self.s0**2 / free, -float(follow[0])
+        return float(weighted @ self.residual) / free, self.s0**2 / free, -follow
 
     @property
     def k(self) -> int:

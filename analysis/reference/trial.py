@@ -39,6 +39,7 @@ class Estimate:
     throws: list[Shift] = field(default_factory=list)
     hum_hz: float | None = None
     slipped: str = ""
+    which_throw: doubts.Doubt = doubts.NONE
     moved_deg: float = 0.0     # by effects that are neither shown nor excluded
     sweep_deviation_deg: dict[int, float] = field(default_factory=dict)
     sweep_uncertainty_deg: dict[int, float] = field(default_factory=dict)
@@ -94,6 +95,15 @@ class Trial:
             size = float(np.hypot(LASH_DEG, LASH_PART * fit.shifts[name]))
             if away**2 < LASH_SIGMAS**2 * (own + size**2):
                 self.ties.append(Tie(name, "hysteresis", ratio, size))
+
+    def doubt_which(self, out: Estimate) -> None:
+        """What it would do to the crest if a throw that was found in both senses were one in one of them."""
+        both = next((throw for throw in self.throws if throw.name == "throw, both senses"), None)
+        if both is not None and both.name in out.fit.shifts:
+            ties, self.ties = self.ties, []
+            fit = self.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit) if ties else out.fit
+            self.ties = ties
+            out.which_throw = doubts.which_throw(self.points, fit, both)
 
     def choose_lag(self, out: Estimate) -> None:
         """Delay or first-order filter: the one that leaves less."""

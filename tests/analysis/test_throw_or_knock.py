@@ -11,6 +11,7 @@ import pytest
 from analysis import analyse, simulate
 from analysis.reference import budget, estimate, search, trial
 from analysis.simulate import Recording, Setup
+from tests.bench.groups import case
 
 SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
 LASH_DEG = 0.2
@@ -48,6 +49,30 @@ def test_a_throw_in_one_of_two_passes_is_no_knock(seed: int) -> None:
     assert isinstance(findings, dict)
     assert findings["throw, reverse"] == pytest.approx(LASH_DEG, abs=0.06)
     assert pull(made, result) < 1.6
+
+
+def test_a_throw_in_both_senses_that_may_be_one_in_one_of_them_is_averaged_over(monkeypatch: Patch) -> None:
+    small = case("hard", 500798)        # of some thousands the one in which chance speaks against what happened
+    for averaged in (True, False):
+        if not averaged:
+            monkeypatch.setattr(trial.Trial, "doubt_which", lambda *_: None)
+        result = analyse(small.data, small.spec)
+        findings, true_deg = result["findings"], small.true_deg
+        assert isinstance(findings, dict) and "throw, both senses" in findings
+        assert true_deg is not None and small.label.endswith("throw(-1,)")
+        away = abs(float(str(result["reference_deg"])) - true_deg) / expanded(result)
+        assert away < 1.2 if averaged else away > 3.0
+
+
+def test_a_throw_that_is_clearly_one_in_both_senses_is_not_doubted(monkeypatch: Patch) -> None:
+    setup = replace(PISTON, thrown=(1, -1))       # an even lobe would only be wider by it
+    doubted = analysed(setup, SEEDS[0], ROD)[1]
+    monkeypatch.setattr(trial.Trial, "doubt_which", lambda *_: None)
+    plain = analysed(setup, SEEDS[0], ROD)[1]
+    findings = doubted["findings"]
+    assert isinstance(findings, dict) and "throw, both senses" in findings
+    assert doubted["reference_deg"] == pytest.approx(plain["reference_deg"], abs=1e-6)
+    assert expanded(doubted) == pytest.approx(expanded(plain), rel=1e-4)
 
 
 @pytest.mark.parametrize("at", [0.46, 0.54, 0.6])

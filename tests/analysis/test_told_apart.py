@@ -117,7 +117,7 @@ def evenly_passed() -> tuple[float, float]:
 def test_lines_that_are_passed_evenly_cost_less_than_chance(monkeypatch: Patch) -> None:
     spread, expanded = evenly_passed()
     assert spread < 1.2
-    monkeypatch.setattr(budget, "EVEN_ROOM", 1e9)
+    monkeypatch.setattr(budget, "LEAST_PART", 1.0)
     wider, more = evenly_passed()
     assert wider < spread
     assert more > 1.1 * expanded
