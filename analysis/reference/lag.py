@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import blas
 
+from analysis.reference.lines import Readings
 from analysis.reference.path import Path
 
 Floats = npt.NDArray[np.float64]
@@ -19,9 +20,12 @@ LAGS_S = (0.005, 0.015, 0.03, 0.045, 0.06, 0.08, 0.11)
 
 
 class Behind:
-    """Points on the shaft's paths: the path of each sweep (None where there is none) and the times of its points."""
+    """What the sweeps' readings (see `lines`) are behind their path, averaged over each point as their lifts are.
 
-    def __init__(self, sweeps: list[tuple[Path | None, Floats]]) -> None:
+    At a point's mean time alone the shaft may be anywhere in a ripple of its speed that the point averages over.
+    """
+
+    def __init__(self, sweeps: list[Readings]) -> None:
         self._sweeps = sweeps
         self._known: dict[tuple[int, bool], Floats] = {}
 
@@ -34,7 +38,7 @@ class Behind:
 
     def _row(self, k: int, filtered: bool) -> Floats:
         if (k, filtered) not in self._known:
-            rows = [_behind(path, time_s, LAGS_S[k], filtered) for path, time_s in self._sweeps]
+            rows = [one.mean(_behind(one.path, one.time_s, LAGS_S[k], filtered)) for one in self._sweeps]
             self._known[k, filtered] = np.concatenate(rows)
         return self._known[k, filtered]
 

@@ -32,6 +32,10 @@ class Readings:
     first: Ints
     weight: Floats
 
+    def mean(self, values: Floats) -> Floats:
+        """Values of the readings, shape (n,), averaged over the points, shape (points,)."""
+        return np.asarray(np.add.reduceat(values * self.weight, self.first))
+
     def errors(self, step_deg: float, stiff: bool) -> Floats:
         """Errors of the points, shape (PLACES, points), crank degrees."""
         path = trace_path(self.time_s, self.angle_deg, bin_s=STIFF_BIN_S) if stiff else self.path

@@ -130,11 +130,10 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     sizes = [len(part[0]) for part in parts]
     time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn = (
         np.concatenate([part[k] for part in parts]) for k in range(8))
-    behind = Behind([(one.path, part[0]) for one, part in zip(readings, parts, strict=True)])
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
-    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, behind, spiky > 0.0, count_p, rough, drawn,
-                  first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
+    return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
+                  drawn, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
 
 
 def spread(time_s: Floats) -> Floats:

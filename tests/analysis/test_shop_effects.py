@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate, traces
-from analysis.reference import budget, doubts, estimate, hum, nuisances, points, search, weights
+from analysis.reference import budget, doubts, estimate, hum, lines, nuisances, points, search, weights
 from analysis.reference.fit import Addition
 from analysis.simulate import Recording, Setup
 
@@ -56,6 +56,12 @@ def no_lag(patch: Patch) -> None:
 def mean_speed(patch: Patch) -> None:
     """The lag times the mean speed of the trace, whatever the shaft did."""
     patch.setattr(points.Points, "late", lambda self, *_: self.sense * np.median(np.abs(self.speed)))
+
+
+def late_at_one_moment(patch: Patch) -> None:
+    """How far behind the probe was when a point's middle reading was taken, not on average over its readings."""
+    patch.setattr(lines.Readings, "mean", lambda self, values: values[
+        (self.first + np.append(self.first[1:], len(values)) - 1) // 2])
 
 
 def no_drift(patch: Patch) -> None:
@@ -104,6 +110,10 @@ EFFECTS = {
     "lag at unequal speeds": Effect(replace(BASE, delay_s=0.05, speeds_deg_s=(4.0, 7.0)), no_lag),
     "speed ripple": Effect(replace(BASE, delay_s=0.08, speeds_deg_s=(6.0, 4.0), ripple=0.35, ripple_hz=0.04),
                            mean_speed),
+    "a quick ripple that points average over": Effect(
+        replace(LOBE, delay_s=0.037, ripple=0.12, ripple_hz=1.64, interval_s=0.03, encoder_step_deg=0.0013,
+                noise_mm=0.001, speeds_deg_s=(1.14, 0.92, 0.82, 1.05, 0.81, 0.77), senses=(1, -1, 1, -1, 1, -1)),
+        late_at_one_moment, PROFILE),
     "thermal drift": Effect(replace(BASE, drift_mm=(0.1, 0.05), speeds_deg_s=(4.0, 7.0), senses=(1, -1)), no_drift),
     "spikes": Effect(replace(BASE, spikes=0.05, spike_mm=4.0, senses=(1, -1)), spikes_kept),
     "stalls": Effect(replace(PISTON, encoder_step_deg=0.3, noise_mm=0.0005, senses=(1, -1),

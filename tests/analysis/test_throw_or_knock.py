@@ -58,8 +58,10 @@ def test_a_throw_in_both_senses_that_may_be_one_in_one_of_them_is_averaged_over(
             monkeypatch.setattr(trial.Trial, "doubt_which", lambda *_: None)
         result = analyse(small.data, small.spec)
         findings, true_deg = result["findings"], small.true_deg
-        assert isinstance(findings, dict) and "throw, both senses" in findings
-        assert true_deg is not None and small.label.endswith("throw(-1,)")
+        assert isinstance(findings, dict)
+        assert "throw, both senses" in findings
+        assert true_deg is not None
+        assert small.label.endswith("throw(-1,)")
         away = abs(float(str(result["reference_deg"])) - true_deg) / expanded(result)
         assert away < 1.2 if averaged else away > 3.0
 
@@ -70,7 +72,8 @@ def test_a_throw_that_is_clearly_one_in_both_senses_is_not_doubted(monkeypatch: 
     monkeypatch.setattr(trial.Trial, "doubt_which", lambda *_: None)
     plain = analysed(setup, SEEDS[0], ROD)[1]
     findings = doubted["findings"]
-    assert isinstance(findings, dict) and "throw, both senses" in findings
+    assert isinstance(findings, dict)
+    assert "throw, both senses" in findings
     assert doubted["reference_deg"] == pytest.approx(plain["reference_deg"], abs=1e-6)
     assert expanded(doubted) == pytest.approx(expanded(plain), rel=1e-4)
 
