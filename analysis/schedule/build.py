@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from itertools import chain, pairwise
 
 import numpy as np
 
@@ -12,7 +12,7 @@ from analysis.schedule.fixed import Fixed, slots
 from analysis.schedule.jobs import Jobs, jobs_of
 from analysis.schedule.kernel_time import book
 from analysis.schedule.model import DAY, MINUTE, Need, Operation, Problem
-from analysis.schedule.numbered import Calendars, ints, pointers
+from analysis.schedule.numbered import Calendars, ints, pointers, ranges
 from analysis.schedule.signatures import Signatures, ease_of
 from analysis.schedule.starts import Starts
 
@@ -33,13 +33,13 @@ class Builder:
     def shop(self) -> Ints:
         """The shop as one array."""
         problem, operations = self.problem, self.problem.operations
-        needs = [slots(one) for one in operations]
+        needs = [slots(one) for one in operations]          # for each slot its need
         sigs = [self.signatures.number(one) for one in operations]
         width = self.signatures.widest
         tables = self._operations(needs, sigs) | self._signatures(width) | self._jobs() | {
-            f.RES_CAL: ints(self.calendars.of), f.RES_CAPACITY: ints(one.capacity for one in problem.resources),
-            f.ORDER_DUE: ints(f.FAR if one.due is None else one.due for one in problem.orders),
-            f.ORDER_PROMISE: ints(f.FAR if one.promise is None else one.promise for one in problem.orders),
+            f.RES_CAL: ints(self.calendars.of), f.RES_CAPACITY: ints([one.capacity for one in problem.resources]),
+            f.ORDER_DUE: ints([f.FAR if one.due is None else one.due for one in problem.orders]),
+            f.ORDER_PROMISE: ints([f.FAR if one.promise is None else one.promise for one in problem.orders]),
             f.FIXED_END: self._fixed_ends()}
         places = (f.CAL_PTR, f.CAL_START, f.CAL_END, f.CAL_BEFORE)
         tables |= dict(zip(places, self.calendars.arrays(), strict=True))
@@ -56,21 +56,35 @@ class Builder:
         before_ptr, before = pointers([[name for name, _ in one.after] for one in operations])
         rival_ptr, rivals = pointers(self.jobs.rivals)
         starts, picks = self._previous(needs)
+        earliest = [max(problem.now, order.release) for order in problem.orders]
+        every_slot = list(chain.from_iterable(needs))
+        group_of = self.jobs.groups.get
         return {
-            f.OP_LENGTH: ints(one.length for one in operations),
-            f.OP_RELEASE: ints(one.release_in_pause and one.may_pause and one.length > 0 for one in operations),
-            f.OP_EARLIEST: ints(max(problem.now, problem.orders[one.order].release) for one in operations),
-            f.OP_LATEST: self._latest(), f.OP_FIXED: ints(one.index in self.fixed.bookings for one in operations),
-            f.OP_ORDER: ints(one.order for one in operations), f.OP_SIG: ints(sigs),
+            f.OP_LENGTH: ints([one.length for one in operations]),
+            f.OP_RELEASE: ints([one.release_in_pause and one.may_pause and one.length > 0 for one in operations]),
+            f.OP_EARLIEST: ints([earliest[one.order] for one in operations]),
+            f.OP_LATEST: self._latest(), f.OP_FIXED: ints([one.index in self.fixed.bookings for one in operations]),
+            f.OP_ORDER: ints([one.order for one in operations]), f.OP_SIG: ints(sigs),
             f.OP_BEFORE_PTR: before_ptr, f.OP_BEFORE: before,
-            f.OP_LAG: ints(lag for one in operations for _, lag in one.after),
-            f.OP_RIVAL_PTR: rival_ptr, f.OP_RIVAL: rivals,
-            f.OP_SLOT_PTR: pointers([[0] * len(one) for one in needs])[0],
-            f.SLOT_GROUP: ints(self.jobs.groups.get(need.group, -1) for entries in needs for need in entries),
-            f.SLOT_MEMBER: ints(one for operation in operations for one in self._member(operation)),
-            f.SLOT_AMOUNT: ints(need.amount for entries in needs for need in entries),
+            f.OP_LAG: ints([lag for one in operations for _, lag in one.after]),
+            f.OP_RIVAL_PTR: rival_ptr, f.OP_RIVAL: rivals, f.OP_SLOT_PTR: ranges(needs),
+            f.SLOT_GROUP: ints([group_of(need.group, -1) for need in every_slot]),
+            f.SLOT_MEMBER: ints([need.member + one for operation in operations for need in operation.needs
+                                 for one in range(need.count)]),
+            f.SLOT_AMOUNT: ints([need.amount for need in every_slot]),
             f.SLOT_OWN: self._kept_too(needs), f.PREV_START: starts, f.PREV_PICK: picks, f.OP_TAIL: self._tails(),
-            f.OP_STARTS: ints(self.starts.number(one) for one in operations)}
+            f.OP_STARTS: ints(self._starts(sigs))}
+
+    def _starts(self, sigs: list[int]) -> list[int]:
+        """For each operation the calendar of its starts, which follows from its length and its signature."""
+        known: dict[tuple[int, int], int] = {}
+        found = []
+        for operation, sig in zip(self.problem.operations, sigs, strict=True):
+            number = known.get((sig, operation.length))
+            if number is None:
+                number = known[sig, operation.length] = self.starts.number(operation)
+            found.append(number)
+        return found
 
     def _signatures(self, width: int) -> dict[int, Ints]:
         candidates = self.signatures.candidates
@@ -79,13 +93,12 @@ class Builder:
         for row, (_, flat) in enumerate(mixes):
             classes[row, :len(flat)] = flat[:width]
         return {
-            f.SIG_SLOT_PTR: pointers(self.signatures.slots)[0],
-            f.SIG_MIX_PTR: pointers([[0] * len(one) for one in self.signatures.mixes])[0],
-            f.MIX_CAL: ints(number for number, _ in mixes), f.MIX_CLASS: classes,
-            f.CAND_PTR: pointers([[0] * len(entries) for entries in candidates])[0],
-            f.CAND: ints(one[0] for entries in candidates for one in entries),
-            f.CAND_LO: on_grid(ints(one[1] for entries in candidates for one in entries), self.problem.grid),
-            f.CAND_HI: ints(one[2] for entries in candidates for one in entries)}
+            f.SIG_SLOT_PTR: ranges(self.signatures.slots),
+            f.SIG_MIX_PTR: ranges(self.signatures.mixes),
+            f.MIX_CAL: ints([number for number, _ in mixes]), f.MIX_CLASS: classes, f.CAND_PTR: ranges(candidates),
+            f.CAND: ints([one[0] for entries in candidates for one in entries]),
+            f.CAND_LO: on_grid(ints([one[1] for entries in candidates for one in entries]), self.problem.grid),
+            f.CAND_HI: ints([one[2] for entries in candidates for one in entries])}
 
     def _jobs(self) -> dict[int, Ints]:
         jobs = self.jobs
@@ -106,33 +119,22 @@ class Builder:
         return np.array([self.weights["moved_start"], self.weights["changed_resource"],
                          self.weights["makespan"] / MINUTE, *orders], np.float64)
 
-    def _member(self, operation: Operation) -> list[int]:
-        return [need.member + one for need in operation.needs for one in range(need.count)]
-
     def _kept_too(self, needs: list[list[Need]]) -> Ints:
         """For each slot, whether what could serve it may be kept by its job for another need."""
-        able: dict[int, frozenset[int]] = {}
-        meet: dict[tuple[int, int], bool] = {}
-
-        def both(one: int, two: int) -> bool:
-            if (one, two) not in meet:
-                meet[one, two] = not able[one].isdisjoint(able[two])
-            return meet[one, two]
-
-        found: dict[int, list[bool]] = {}
+        able = {id(need.candidates): need.candidates for entries in needs for need in entries}
+        resources = {name: frozenset([one.resource for one in found]) for name, found in able.items()}
+        ever_kept = {id(need.candidates) for entries in needs for need in entries if need.group >= 0}
+        near = {one: {two for two in ever_kept if not resources[one].isdisjoint(resources[two])} for one in able}
+        found: list[list[bool]] = [[True] * len(entries) for entries in needs]
         for number, operations in enumerate(self.jobs.operations):
-            entries = [need for index in operations for need in needs[index]]
-            for need in entries:
-                if id(need.candidates) not in able:
-                    able[id(need.candidates)] = frozenset(one.resource for one in need.candidates)
-            kept = {(need.group, id(need.candidates)) for need in entries if need.group >= 0}
-            shared = {name: {group for group, other in kept if both(name, other)}
-                      for name in {id(need.candidates) for need in entries}}
             groups = range(self.jobs.group_ptr[number], self.jobs.group_ptr[number + 1])
-            named = any(pick >= 0 for group in groups for pick in self.jobs.base_pick[group])
+            if any(pick >= 0 for group in groups for pick in self.jobs.base_pick[group]):
+                continue
+            kept = {(need.group, id(need.candidates)) for index in operations for need in needs[index]
+                    if need.group >= 0}
             for index in operations:
-                found[index] = [named or not shared[id(need.candidates)] <= {need.group} for need in needs[index]]
-        return ints(flag for index, entries in enumerate(needs) for flag in found.get(index) or [True] * len(entries))
+                found[index] = [_meets_another(need, near[id(need.candidates)], kept) for need in needs[index]]
+        return ints(chain.from_iterable(found))
 
     def _latest(self) -> Ints:
         latest = [FAR] * len(self.problem.operations)
@@ -177,7 +179,7 @@ class Builder:
         width = 16 + operations + len(self.fixed.bookings) + len(jobs.group_least)
         width += sum(40 for one in operations_that_release(problem))
         members = [sum(len(picks) for picks in jobs.base_pick[low:high]) for low, high in pairwise(jobs.group_ptr)]
-        slots_in_all = sum(one.slots for one in problem.operations)
+        slots_in_all = int(f.table(shop, f.OP_SLOT_PTR, operations + 1)[-1])
 
         def many(size: int, value: int = 0) -> Ints:
             return np.full(size, value, np.int64)
@@ -187,7 +189,7 @@ class Builder:
             f.BOOKED: many(resources), f.START: many(columns), f.END: many(columns), f.AMOUNT: many(columns),
             f.OP_START: many(operations, f.FAR), f.OP_END: many(operations, -f.FAR), f.OP_MIX: many(operations, -1),
             f.PICK: many(slots_in_all, -1),
-            f.GROUP_PICK: ints(one for picks in jobs.base_pick for one in picks),
+            f.GROUP_PICK: ints(chain.from_iterable(jobs.base_pick)),
             f.GROUP_START: ints(jobs.base_start), f.GROUP_END: ints(jobs.base_end),
             f.JOB_PLACED: many(len(jobs.orders)), f.JOB_START: many(len(jobs.orders)),
             f.JOB_END: many(len(jobs.orders)), f.ORDER_END: many(len(problem.orders), -f.FAR),
@@ -213,6 +215,11 @@ class Builder:
                             for pick in self.jobs.base_pick[group] if pick >= 0]
         for resource, start, end, amount in sorted(entries):
             book(board, resource, start, end, amount)
+
+
+def _meets_another(need: Need, near: set[int], kept: set[tuple[int, int]]) -> bool:
+    """Whether any of the groups kept is not that of the need and has candidates that are near."""
+    return bool(near) and any(name in near and group != need.group for group, name in kept)
 
 
 def on_grid(instants: Ints, grid: int) -> Ints:

@@ -47,7 +47,7 @@ def check_loads(shop: Shop, given: Given, findings: Findings) -> None:
     for place in given.done.values():
         for need, ids in zip(place.operation.needs, place.parts or (), strict=False):
             if need.for_order:
-                kept[place.operation.order, *need.key].append(Kept(place, need, ids))
+                kept[place.operation.order, need.key].append(Kept(place, need, ids))
     for group in kept.values():
         _same_all_over(shop, group, findings)
         for resource, held in _holds(group):
@@ -71,7 +71,7 @@ def _take(place: Placed, taken: dict[str, list[Taken]], kept: dict[tuple[object,
         return
     for need, ids in zip(operation.needs, place.parts, strict=True):
         if need.for_order:
-            kept[operation.order, *need.key].append(Kept(place, need, ids))
+            kept[operation.order, need.key].append(Kept(place, need, ids))
             continue
         for one in ids:
             for begin, end in times:
@@ -83,6 +83,8 @@ def _same_all_over(shop: Shop, group: list[Kept], findings: Findings) -> None:
 
     Where a done operation had something that is no longer fit for a later one, the later one may have another.
     """
+    if all(one.ids == group[0].ids for one in group):
+        return
     live = [one for one in group if one.place.operation.state != "done"]
     if not live:
         return

@@ -58,7 +58,7 @@ def _pin(place: Placed, findings: Findings) -> None:
     if operation.pin_start is not None and place.start != operation.pin_start:
         findings.add("pin", f"{operation.id} is pinned to {shown(operation.pin_start)} and starts at "
                             f"{shown(place.start)}.", operation=operation)
-    for missing in sorted(set(operation.pin_resources) - set(place.resources)):
+    for missing in sorted(set(operation.pin_resources) - set(place.resources)) if operation.pin_resources else ():
         findings.add("pin", f"{operation.id} is pinned to {missing}, which it does not have.", operation=operation,
                      resource=missing)
 
@@ -99,7 +99,7 @@ def _working(place: Placed, start: int, seconds: int, findings: Findings) -> Non
 
 def _needs(shop: Shop, place: Placed, findings: Findings) -> None:
     """The right number of different, fit resources for each need, in its order."""
-    operation = place.operation
+    operation, resources, start, end = place.operation, shop.resources, place.start, place.end
     if place.parts is None:
         wanted = [need.count for need in operation.needs]
         findings.add("needs", f"{operation.id} needs {wanted} resources, need by need, and is booked on "
@@ -107,19 +107,19 @@ def _needs(shop: Shop, place: Placed, findings: Findings) -> None:
     else:
         for need, ids in zip(operation.needs, place.parts, strict=True):
             for one in ids:
-                if one in shop.resources:
-                    _fit(shop.resources[one], need, place, findings)
+                resource = resources.get(one)
+                if resource is not None:
+                    _fit(resource, need, place, findings)
     if len(set(place.resources)) != len(place.resources):
         twice = sorted({one for one in place.resources if place.resources.count(one) > 1})
         findings.add("needs", f"{operation.id} has {', '.join(twice)} more than once.", operation=operation,
                      resource=twice[0])
     for resource in place.known:
-        early = place.start < resource.usable_from
-        if early or place.end > resource.usable_until:
+        early = start < resource.usable_from
+        if early or end > resource.usable_until:
             limit = f"before {shown(resource.usable_from)}" if early else f"after {shown(resource.usable_until)}"
             findings.add("usable", f"{resource.id} may not be used {limit}, and {operation.id} has it from "
-                                   f"{shown(place.start)} to {shown(place.end)}.",
-                         operation=operation, resource=resource.id)
+                                   f"{shown(start)} to {shown(end)}.", operation=operation, resource=resource.id)
 
 
 def _fit(resource: Resource, need: Need, place: Placed, findings: Findings) -> None:

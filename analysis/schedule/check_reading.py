@@ -143,6 +143,8 @@ def flat(resources: object) -> list[str]:
     """Ids of a flat or nested list; raises ValueError."""
     if not isinstance(resources, list):
         raise ValueError(f"{resources!r} is not a list of resources")
+    if set(map(type, resources)) == {str}:  # as it mostly is
+        return list(resources)
     ids: list[str] = []
     for part in resources:
         ids.extend(part if isinstance(part, list) else (part,))
@@ -151,19 +153,19 @@ def flat(resources: object) -> list[str]:
     return ids
 
 
-def by_need(needs: Sequence[Need], resources: Sequence[object]) -> list[list[str]] | None:
-    """The ids for each need in its order, or None when the numbers do not fit. Flat or nested."""
+def by_need(needs: Sequence[Need], resources: list[Any]) -> list[list[str]] | None:
+    """The ids for each need in its order, or None when the numbers do not fit. Flat or nested, as `flat` takes them."""
+    counts = [need.count for need in needs]
     if list in map(type, resources):
         parts = [list(part) if isinstance(part, list) else [str(part)] for part in resources]
     else:
         parts, used = [], 0
-        for need in needs:
-            parts.append([str(one) for one in resources[used:used + need.count]])
-            used += need.count
+        for count in counts:
+            parts.append(resources[used:used + count])
+            used += count
         if used != len(resources):
             return None
-    counts = [need.count for need in needs]
-    return parts if [len(part) for part in parts] == counts else None
+    return parts if list(map(len, parts)) == counts else None
 
 
 def merged(spans: Sequence[Piece]) -> Spans:
@@ -261,28 +263,29 @@ def _order(raw: Json, known: dict[tuple[object, ...], Need]) -> Order:
 
 
 def _operation(order: str, raw: Json, known: dict[tuple[object, ...], Need]) -> Operation:
+    said = raw.get
     after = [(one, 0) if isinstance(one, str) else (one["id"], round(60 * _or(one.get("lag_minutes"), 0)))
-             for one in raw.get("after") or ()]
-    pin = raw.get("pin") or {}
-    remaining = raw.get("remaining_minutes")
+             for one in said("after") or ()]
+    pin, remaining = said("pin"), said("remaining_minutes")
     return Operation(
-        raw["id"], order, round(60 * raw["minutes"]), after, [_need(one, known) for one in raw.get("needs") or ()],
-        bool(raw.get("may_pause")), bool(raw.get("release_in_pause")), raw.get("state") or "planned",
-        _or_none(raw.get("started_at")), None if remaining is None else round(60 * remaining),
-        _or_none(pin.get("start")), flat(pin.get("resources") or []),
+        raw["id"], order, round(60 * raw["minutes"]), after, [_need(one, known) for one in said("needs") or ()],
+        bool(said("may_pause")), bool(said("release_in_pause")), said("state") or "planned",
+        _or_none(said("started_at")), None if remaining is None else round(60 * remaining),
+        _or_none(pin.get("start")) if pin else None, flat(pin.get("resources") or []) if pin else [],
     )
 
 
 def _need(raw: Json, known: dict[tuple[object, ...], Need]) -> Need:
     """The need; the same need of another operation is the same record, for there are many of few."""
-    any_of = raw.get("any_of")
-    kind, skill, hold = raw.get("kind"), raw.get("skill"), raw.get("hold") == "order"
-    asked = kind, None if any_of is None else tuple(any_of), skill, raw.get("count"), raw.get("amount"), hold
-    if asked not in known:
+    said = raw.get
+    any_of, kind, skill, hold = said("any_of"), said("kind"), said("skill"), said("hold") == "order"
+    asked = kind, None if any_of is None else tuple(any_of), skill, said("count"), said("amount"), hold
+    need = known.get(asked)
+    if need is None:
         among = None if any_of is None else frozenset(any_of)
-        known[asked] = Need(kind, among, skill, int(_or(raw.get("count"), 1)), _or(raw.get("amount"), 1), hold,
-                            (kind, among, skill))
-    return known[asked]
+        need = known[asked] = Need(kind, among, skill, int(_or(said("count"), 1)), _or(said("amount"), 1), hold,
+                                   (kind, among, skill))
+    return need
 
 
 def _before(raw: Json) -> Before:

@@ -8,8 +8,10 @@ from graphlib import TopologicalSorter
 
 from analysis.schedule.fields import FAR
 from analysis.schedule.fixed import Fixed
-from analysis.schedule.model import NEVER, Order, Problem
+from analysis.schedule.model import NEVER, Need, Order, Problem
 from analysis.schedule.place import Use
+
+Users = dict[int, list[tuple[int, Need]]]       # by group: the operations that use it, and by which need
 
 
 @dataclass
@@ -48,11 +50,11 @@ def jobs_of(problem: Problem, fixed: Fixed, orders: Sequence[Order]) -> Jobs:
         operations = [index for order in members for index in problem.orders[order].operations]
         operations.sort(key=sequence.__getitem__)
         jobs.operations.append(operations)
-        _rivals(problem, jobs, operations)
-        for group in dict.fromkeys(need.group for index in operations for need in problem.operations[index].needs):
-            if group >= 0:
-                jobs.groups[group] = len(jobs.base_start)
-                _hold(problem, fixed, jobs, operations, group)
+        users = _users(problem, operations)
+        _rivals(problem, jobs, operations, users)
+        for group, uses in users.items():
+            jobs.groups[group] = len(jobs.base_start)
+            _hold(problem, fixed, jobs, operations, uses)
         jobs.group_ptr.append(len(jobs.base_start))
         pressing = any(index in fixed.bookings or problem.operations[index].pin_resources for index in operations)
         if pressing and any(index not in fixed.bookings for index in operations):
@@ -88,20 +90,19 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
     Where several are ready, what the plan in force has earlier goes first, then the longer tail.
     """
     indices = [index for order in orders for index in order.operations]
-    later: dict[int, list[int]] = {index: [] for index in indices}
-    for index in indices:
-        for before, _ in problem.operations[index].after:
-            later[before].append(index)
-    if any(before > index for index in indices for before, _ in problem.operations[index].after):
-        ordered = list(TopologicalSorter({index: [one for one, _ in problem.operations[index].after]
-                                          for index in indices}).static_order())
+    waits = {index: problem.operations[index].after for index in indices}
+    if any(before > index for index, after in waits.items() for before, _ in after):
+        ordered = list(TopologicalSorter({index: [one for one, _ in after] for index, after in waits.items()})
+                       .static_order())
     else:
         ordered = sorted(indices)       # they stand so already, as they mostly do
-    rounds, tail = dict[int, int](), dict[int, int]()
+    rounds, tail = dict[int, int](), dict.fromkeys(indices, 0)
     for index in ordered:
-        rounds[index] = 1 + max((rounds[one] for one, _ in problem.operations[index].after), default=0)
+        rounds[index] = 1 + max([rounds[one] for one, _ in waits[index]], default=0)
     for index in reversed(ordered):
-        tail[index] = problem.operations[index].length + max((tail[one] for one in later[index]), default=0)
+        tail[index] += problem.operations[index].length
+        for before, _ in waits[index]:
+            tail[before] = max(tail[before], tail[index])       # so far the longest of what waits for it
 
     def rank(index: int) -> tuple[int, int, int, int]:
         stood = problem.previous[index][0] if index in problem.previous else NEVER
@@ -110,10 +111,21 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
     return {index: place for place, index in enumerate(sorted(indices, key=rank))}
 
 
-def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int]) -> None:
+def _users(problem: Problem, operations: Sequence[int]) -> Users:
+    """The groups that the operations hold, in the order of first use."""
+    found: Users = {}
+    for index in operations:
+        for need in problem.operations[index].needs:
+            if need.group >= 0:
+                found.setdefault(need.group, []).append((index, need))
+    return found
+
+
+def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int], users: Users) -> None:
     """Operations that share a person their order keeps, without waiting for each other: nobody is in two places."""
-    personal = {need.group for index in operations for need in problem.operations[index].needs if need.group >= 0
-                and any(problem.resources[one.resource].kind == "person" for one in need.candidates)}
+    needs = {id(need): need for uses in users.values() for _, need in uses}
+    personal = {need.group for need in needs.values()
+                if any(problem.resources[one.resource].kind == "person" for one in need.candidates)}
     if not personal:
         return
     ancestors: dict[int, set[int]] = {}
@@ -128,16 +140,12 @@ def _rivals(problem: Problem, jobs: Jobs, operations: Sequence[int]) -> None:
                 jobs.rivals[index].append(other)
 
 
-def _hold(problem: Problem, fixed: Fixed, jobs: Jobs, operations: Sequence[int], group: int) -> None:
+def _hold(problem: Problem, fixed: Fixed, jobs: Jobs, operations: Sequence[int], uses: list[tuple[int, Need]]) -> None:
     """One held group: how many resources, how much of each, for how long at least, and what is fixed of it."""
-    members, amount = 0, 0
-    users = []
-    for index in operations:
-        for need in problem.operations[index].needs:
-            if need.group == group:
-                users.append(index)
-                members, amount = max(members, need.member + need.count), max(amount, need.amount)
-    booked = [index for index in users if index in fixed.bookings]
+    group, users = uses[0][1].group, {index for index, _ in uses}
+    members = max([need.member + need.count for _, need in uses])
+    amount = max([0, *[need.amount for _, need in uses]])
+    booked = [index for index in dict.fromkeys(index for index, _ in uses) if index in fixed.bookings]
     picks = [-1] * members
     for index in booked:
         slot = 0
@@ -147,7 +155,7 @@ def _hold(problem: Problem, fixed: Fixed, jobs: Jobs, operations: Sequence[int],
                 picks[need.member:need.member + len(named)] = named
             slot += need.count
     jobs.group_amount.append(amount)
-    jobs.group_least.append(_least(problem, operations, set(users)))
+    jobs.group_least.append(_least(problem, operations, users))
     jobs.base_pick.append(picks)
     start = min((fixed.bookings[index].start for index in booked), default=FAR)
     end = max((fixed.bookings[index].end for index in booked), default=-FAR)
@@ -163,8 +171,12 @@ def _least(problem: Problem, operations: Sequence[int], users: set[int]) -> int:
     longest = 0
     for index in operations:
         operation = problem.operations[index]
-        before = max((reach[one] + lag for one, lag in operation.after if reach.get(one, -1) >= 0), default=-1)
+        before = -1
+        for one, lag in operation.after:
+            if one in reach and reach[one] + lag > before:
+                before = reach[one] + lag
         if index in users or before >= 0:
             reach[index] = max(before, 0) + operation.length
-            longest = max(longest, reach[index] if index in users else 0)
+            if index in users and reach[index] > longest:
+                longest = reach[index]
     return longest

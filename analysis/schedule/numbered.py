@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from itertools import pairwise
+from collections.abc import Iterable, Sequence, Sized
+from itertools import accumulate, chain, pairwise
 
 import numpy as np
 
@@ -19,7 +19,12 @@ def ints(values: Iterable[int]) -> Ints:
 
 def pointers(lists: Sequence[Sequence[int]]) -> tuple[Ints, Ints]:
     """Ranges and the flat list."""
-    return ints(np.cumsum([0, *map(len, lists)]).tolist()), ints(one for entries in lists for one in entries)
+    return ranges(lists), ints(chain.from_iterable(lists))
+
+
+def ranges(lists: Sequence[Sized]) -> Ints:
+    """Where each list begins in the flat list of all, and where the last ends."""
+    return ints(accumulate(map(len, lists), initial=0))
 
 
 class Calendars:
@@ -27,7 +32,7 @@ class Calendars:
 
     def __init__(self, problem: Problem) -> None:
         self.problem = problem
-        self.spans: list[Spans] = [()]
+        self.spans: list[Ints] = [np.zeros((0, 2), np.int64)]
         self.known: dict[tuple[int, ...], int] = {(): 0}
         self.of = [0 if one.calendar is None else self.number((one.calendar,)) for one in problem.resources]
 
@@ -35,12 +40,12 @@ class Calendars:
         """The calendar that is open when all of these are."""
         key = tuple(sorted(set(calendars)))
         if key not in self.known:
-            self.known[key] = len(self.spans)
-            self.spans.append(common(self.problem.calendars[one] for one in key))
+            spans: Spans = common(self.problem.calendars[one] for one in key)
+            self.known[key] = self.add(np.array(spans, np.int64).reshape(-1, 2))
         return self.known[key]
 
-    def add(self, spans: Spans) -> int:
-        """Number for spans of their own."""
+    def add(self, spans: Ints) -> int:
+        """Number for spans of their own, rows of start and end."""
         self.spans.append(spans)
         return len(self.spans) - 1
 
@@ -52,7 +57,8 @@ class Calendars:
 
     def arrays(self) -> tuple[Ints, Ints, Ints, Ints]:
         """Ranges, starts, ends, open time before."""
-        before = [np.cumsum([0, *(end - start for start, end in spans)])[:-1].tolist() for spans in self.spans]
-        return (pointers([[0] * len(spans) for spans in self.spans])[0],
-                ints(start for spans in self.spans for start, _ in spans),
-                ints(end for spans in self.spans for _, end in spans), ints(one for part in before for one in part))
+        starts, ends = np.concatenate(self.spans).T
+        pointer = ranges(self.spans)
+        total = np.concatenate([[0], np.cumsum(ends - starts)])
+        before = total[:-1] - np.repeat(total[pointer[:-1]], np.diff(pointer))
+        return pointer, starts, ends, before

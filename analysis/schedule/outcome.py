@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cache
 
 from analysis.schedule import reasons
 from analysis.schedule.fixed import Conflict
@@ -23,6 +25,7 @@ class Outcome:
 
     def __post_init__(self) -> None:
         self.out = {entry.order for entry in self.problem.left_out}
+        self.extents: dict[int, tuple[int, int]] = {}
 
     def planned(self) -> list[Order]:
         """The orders that are not left out."""
@@ -30,8 +33,12 @@ class Outcome:
 
     def extent(self, order: Order) -> tuple[int, int]:
         """First start and last end of an order's operations."""
-        places = [self.bookings[index] for index in order.operations]
-        return min(one.start for one in places), max(one.end for one in places)
+        found = self.extents.get(order.index)
+        if found is None:
+            places = [self.bookings[index] for index in order.operations]
+            found = min([one.start for one in places]), max([one.end for one in places])
+            self.extents[order.index] = found
+        return found
 
     def moved(self) -> list[tuple[int, bool, bool]]:
         """Planned operations that stand elsewhere than in the plan in force: whether in start, whether in resources."""
@@ -82,13 +89,10 @@ def to_json(outcome: Outcome, *, bound: float, proven: bool, seconds: float, see
         if not planned:
             status = "infeasible"
     timeline = booked(problem, outcome.bookings)
+    instant = cache(problem.instant)            # one operation starts when another ends
     return {
-        "status": status,
-        "bookings": {problem.operations[index].id: {
-            "start": problem.instant(one.start), "end": problem.instant(one.end),
-            "resources": [problem.resources[resource].id for resource in one.resources]}
-            for index, one in sorted(outcome.bookings.items()) if problem.operations[index].state != "done"},
-        "orders": _orders(outcome, planned, timeline),
+        "status": status, "bookings": _bookings(outcome, instant),
+        "orders": _orders(outcome, planned, timeline, instant),
         "objective": objective, "bound": objective if optimal else min(bound, objective), "parts": parts,
         "moved": [reasons.moved(timeline, outcome.bookings, *one).to_json(problem) for one in outcome.moved()],
         "conflicts": [one.to_json() for one in conflicts],
@@ -97,14 +101,20 @@ def to_json(outcome: Outcome, *, bound: float, proven: bool, seconds: float, see
     }
 
 
-def _orders(outcome: Outcome, planned: list[Order], timeline: Timeline) -> Json:
-    problem = outcome.problem
+def _bookings(outcome: Outcome, instant: Callable[[int], str]) -> Json:
+    operations, names = outcome.problem.operations, [one.id for one in outcome.problem.resources]
+    return {operations[index].id: {"start": instant(one.start), "end": instant(one.end),
+                                   "resources": [names[resource] for resource in one.resources]}
+            for index, one in sorted(outcome.bookings.items()) if operations[index].state != "done"}
+
+
+def _orders(outcome: Outcome, planned: list[Order], timeline: Timeline, instant: Callable[[int], str]) -> Json:
     costly = sorted(planned, key=lambda one: (-one.weight * _minutes(outcome.extent(one)[1], one.due), one.index))
     explained = {order.index for order in costly[:MOST_EXPLAINED]}
     found: Json = {}
     for order in planned:
         start, end = outcome.extent(order)
-        entry: Json = {"start": problem.instant(start), "end": problem.instant(end),
+        entry: Json = {"start": instant(start), "end": instant(end),
                        "tardiness_minutes": _minutes(end, order.due),
                        "promise_moved_minutes": _minutes(end, order.promise)}
         if entry["tardiness_minutes"] and order.index in explained:

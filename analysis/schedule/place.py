@@ -14,9 +14,12 @@ from analysis.schedule.calendars import ALWAYS, common, finish, first_open, work
 from analysis.schedule.model import NEVER, Booking, Candidate, Fact, Need, Operation, Problem
 
 
-@dataclass(frozen=True)
+@dataclass(slots=True, unsafe_hash=True)
 class Use:
-    """A resource taken from start to end; `operation` is the one that takes it, `hold` says for its whole order."""
+    """A resource taken from start to end; `operation` is the one that takes it, `hold` says for its whole order.
+
+    Never changed once made. It is not frozen, as thousands are made for a plan, and that takes three times as long.
+    """
 
     start: int
     end: int
@@ -67,12 +70,13 @@ def booked(problem: Problem, bookings: dict[int, Booking]) -> Timeline:
     holds: dict[tuple[int, int], list[tuple[int, Booking, int]]] = {}
     for index, booking in bookings.items():
         operation, slot = problem.operations[index], 0
+        parts = stretches(problem, operation, booking)
         for need in operation.needs:
             for resource in booking.resources[slot:slot + need.count]:
                 if need.group >= 0:
                     holds.setdefault((need.group, resource), []).append((index, booking, need.amount))
                     continue
-                for start, end in stretches(problem, operation, booking):
+                for start, end in parts:
                     timeline.take(resource, Use(start, end, need.amount, index))
             slot += need.count
     for (_, resource), held in holds.items():
@@ -187,9 +191,18 @@ def why_not(timeline: Timeline, operation: Operation, start: int) -> list[tuple[
     """For each need that cannot be met at `start`, what keeps each of its candidates."""
     found = []
     for need in operation.needs:
-        kept = [obstacle(timeline, operation, need, one, start) for one in need.candidates]
-        if kept.count(None) < need.count:
-            found.append((need, [one for one in kept if one is not None]))
+        kept: list[Obstacle] = []
+        lacking = need.count
+        for one in need.candidates:
+            if not lacking:
+                break
+            what = obstacle(timeline, operation, need, one, start)
+            if what is None:
+                lacking -= 1
+            else:
+                kept.append(what)
+        if lacking:
+            found.append((need, kept))
     return found
 
 

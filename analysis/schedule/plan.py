@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from itertools import chain
 from typing import Any, cast
 
 from analysis.errors import AnalysisRefused
@@ -232,13 +233,13 @@ def _first(problem: Problem) -> Stand:
 
 def outcome_of(problem: Problem, stand: Stand) -> Outcome:
     """The bookings on a board, with those that do not move."""
-    board, shop = stand.board, stand.scheme.shop
-    pointer, places = int(shop[f.OP_SLOT_PTR]), int(board[f.PICK])
+    board, count = stand.board, len(problem.operations)
+    pointer = f.table(stand.scheme.shop, f.OP_SLOT_PTR, count + 1).tolist()
+    starts, ends = f.table(board, f.OP_START, count).tolist(), f.table(board, f.OP_END, count).tolist()
+    picks = f.table(board, f.PICK, pointer[-1]).tolist()
     bookings = dict(stand.fixed.bookings)
-    for operations in stand.scheme.jobs.operations:
-        for index in operations:
-            if index not in bookings:
-                low, high = int(shop[pointer + index]), int(shop[pointer + index + 1])
-                bookings[index] = Booking(int(board[board[f.OP_START] + index]), int(board[board[f.OP_END] + index]),
-                                          tuple(int(one) for one in board[places + low:places + high]))
+    for index in chain.from_iterable(stand.scheme.jobs.operations):
+        if index not in bookings:
+            resources = tuple(picks[pointer[index]:pointer[index + 1]])
+            bookings[index] = Booking(starts[index], ends[index], resources)
     return Outcome(problem, bookings, stand.fixed.conflicts)

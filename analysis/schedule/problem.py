@@ -112,13 +112,25 @@ def _orders(problem: Problem, axis: Axis, raw: object, short: bool) -> None:
             drafts.append(reader.order(entry, f"orders[{index}]"))
         except Fault as fault:
             problem.left_out.append(fault.left_out)
-    while faults := _missing(drafts, reader.taken) or _circle(drafts):
+    while not _in_line(drafts) and (faults := _missing(drafts, reader.taken) or _circle(drafts)):
         problem.left_out += faults
         out = {fault.order for fault in faults}
         drafts = [draft for draft in drafts if draft.order.id not in out]
     indices = {name: index for index, name in enumerate(name for draft in drafts for name in draft.after)}
     for draft in drafts:
         _add(problem, draft, indices)
+
+
+def _in_line(drafts: list[Draft]) -> bool:
+    """Whether operations wait for none but those read before them, as they mostly do: then nothing is amiss."""
+    known = set[str]()
+    for draft in drafts:
+        for name, waits in draft.after.items():
+            for before, _ in waits:
+                if before not in known:
+                    return False
+            known.add(name)
+    return True
 
 
 def _missing(drafts: list[Draft], taken: Mapping[str, str]) -> list[LeftOut]:

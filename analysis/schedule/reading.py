@@ -10,6 +10,8 @@ from analysis.schedule.model import NEVER, Candidate, Fact, LeftOut, Need, Opera
 from analysis.schedule.values import Axis, ProblemRefused
 
 STATES = ("planned", "started", "done")
+NO_PIN: tuple[int | None, tuple[int, ...]] = None, ()
+PLAIN = frozenset({str, int})
 
 
 class Fault(Exception):
@@ -42,7 +44,8 @@ class OrderReader:
         self.taken: dict[str, str] = {}             # operation → its order, left out or not
         self.orders: set[str] = set()
         self.able: dict[tuple[object, ...], tuple[Candidate, ...]] = {}
-        self.needs: dict[tuple[object, ...], Need] = {}     # by what asks for them, with the order where it keeps it
+        self.needs: dict[tuple[object, ...], Need] = {}     # by what asks for them
+        self.kept: dict[tuple[object, ...], Need] = {}      # by order and what asks for them, where it keeps them
 
     def order(self, raw: object, place: str) -> Draft:
         """One order, or `Fault`."""
@@ -82,14 +85,16 @@ class OrderReader:
         state = fields.get("state") or "planned"
         if state not in STATES:
             raise ProblemRefused(f"{place}.state is {state}; it may be {', '.join(STATES)}.", f"{place}.state")
-        started = self._started(fields, str(state), name, place)
+        started = None if state == "planned" else self._started(fields, str(state), name, place)
         length = values.length(fields.get("minutes"), f"{place}.minutes")
         remaining = fields.get("remaining_minutes")
         needs = self._needs(draft, fields, name, place)
-        pin_start, pinned = self._pin(draft, fields.get("pin"), name, str(state), f"{place}.pin")
+        may_pause, release = fields.get("may_pause"), fields.get("release_in_pause")
+        pin = fields.get("pin")
+        pin_start, pinned = NO_PIN if pin is None else self._pin(draft, pin, name, str(state), f"{place}.pin")
         draft.operations.append(Operation(
-            -1, name, -1, length, (), needs, values.flag(fields.get("may_pause"), f"{place}.may_pause"),
-            values.flag(fields.get("release_in_pause"), f"{place}.release_in_pause"), str(state), started,
+            -1, name, -1, length, (), needs, may_pause is not None and values.flag(may_pause, f"{place}.may_pause"),
+            release is not None and values.flag(release, f"{place}.release_in_pause"), str(state), started,
             length if remaining is None else values.length(remaining, f"{place}.remaining_minutes"), pin_start, pinned))
 
     def _wait(self, raw: object, place: str) -> tuple[str, int]:
@@ -100,9 +105,7 @@ class OrderReader:
         return values.text(fields.get("id"), f"{place}.id"), (
             0 if lag is None else values.length(lag, f"{place}.lag_minutes"))
 
-    def _started(self, fields: Mapping[str, object], state: str, name: str, place: str) -> int | None:
-        if state == "planned":
-            return None
+    def _started(self, fields: Mapping[str, object], state: str, name: str, place: str) -> int:
         if state == "done" and fields.get("started_at") is None:
             raise ProblemRefused(f"Operation {name} is done, but {place}.started_at is missing.", f"{place}.started_at")
         if fields.get("started_at") is None:
@@ -113,8 +116,6 @@ class OrderReader:
         return started
 
     def _pin(self, draft: Draft, raw: object, name: str, state: str, place: str) -> tuple[int | None, tuple[int, ...]]:
-        if raw is None:
-            return None, ()
         fields = values.mapping(raw, place)
         facts = (Fact("operation", name), Fact("pin", name))
         start = None if fields.get("start") is None else self.axis.at(fields["start"], f"{place}.start")
@@ -131,18 +132,30 @@ class OrderReader:
         return start, tuple(found)
 
     def _needs(self, draft: Draft, fields: Mapping[str, object], name: str, place: str) -> tuple[Need, ...]:
-        needs = values.listed(fields.get("needs"), f"{place}.needs")
         past = fields.get("state") in ("started", "done")
-        return tuple([self._asked_again(draft, entry) or self._need(draft, entry, name, f"{place}.needs[{index}]", past)
-                      for index, entry in enumerate(needs)])
+        found = []
+        for index, entry in enumerate(values.listed(fields.get("needs"), f"{place}.needs")):
+            words = _words(entry)
+            need = None if words is None else self._asked_again(draft.order.id, words)
+            found.append(need or self._need(draft, entry, name, f"{place}.needs[{index}]", past))
+        return tuple(found)
 
-    def _asked_again(self, draft: Draft, entry: object) -> Need | None:
-        """The need that was read in the same words before, as most are."""
-        try:
-            words = tuple(entry.items())  # type: ignore[attr-defined]
-            return (self.needs.get(words) or self.needs.get((draft.order.id, words))) if _plain(words) else None
-        except (AttributeError, TypeError):
-            return None
+    def _asked_again(self, order: str, words: tuple[object, ...]) -> Need | None:
+        """The need that was read in the same words before, as most are; an order keeps one of its own."""
+        need = self.needs.get(words)
+        if need is None or need.group < 0:
+            return need
+        found = self.kept.get((order, words))
+        if found is None:
+            group = self._group(order, need.kind, need.any_of, need.skill)
+            found = Need(need.kind, need.any_of, need.skill, need.count, need.amount, group, need.candidates)
+            self.kept[order, words] = found
+        return found
+
+    def _group(self, order: str, kind: str | None, any_of: tuple[str, ...] | None, skill: str | None) -> int:
+        """The number of what an order keeps."""
+        key = (order, kind, None if any_of is None else tuple(sorted(any_of)), skill)
+        return self.groups.setdefault(key, len(self.groups))
 
     def _need(self, draft: Draft, entry: object, name: str, place: str, past: bool) -> Need:
         """One need; of work that is done or in hand nothing is asked that may have changed since."""
@@ -160,8 +173,7 @@ class OrderReader:
             raise ProblemRefused(f"{place}.hold may be operation or order.", f"{place}.hold")
         group = -1
         if hold == "order":
-            key = (draft.order.id, kind, None if any_of is None else tuple(sorted(any_of)), skill)
-            group = self.groups.setdefault(key, len(self.groups))
+            group = self._group(draft.order.id, kind, any_of, skill)
         need = Need(kind, any_of, skill, count, amount, group, ())
         try:
             candidates = self._candidates(draft, need, name, place)
@@ -170,9 +182,11 @@ class OrderReader:
                 raise
             candidates = tuple(able(self.resources, need)) if self.short else ()
         need = Need(kind, any_of, skill, count, amount, group, candidates)
-        words = tuple(raw.items())
-        if not past and _plain(words):
-            self.needs[words if group < 0 else (draft.order.id, words)] = need
+        words = _words(raw)
+        if not past and words is not None:
+            self.needs[words] = need
+            if group >= 0:
+                self.kept[draft.order.id, words] = need
         return need
 
     def _candidates(self, draft: Draft, need: Need, name: str, place: str) -> tuple[Candidate, ...]:
@@ -209,9 +223,16 @@ def able(resources: Sequence[Resource], need: Need) -> Iterator[Candidate]:
             yield Candidate(resource.index, lo, hi)
 
 
-def _plain(words: tuple[tuple[str, object], ...]) -> bool:
-    """Whether equal words say the same: True is 1 to Python, and here it is no count."""
-    return all(type(value) is str or type(value) is int for _, value in words)
+def _words(entry: object) -> tuple[object, ...] | None:
+    """What asks for a need; None where equal words may not say the same: True is 1 to Python, and here it is no count.
+    """
+    if type(entry) is not dict:
+        return None
+    if PLAIN.issuperset(map(type, entry.values())):
+        return tuple(entry.items())
+    words = [(key, tuple(value) if type(value) is list else value) for key, value in entry.items()]
+    flat_words = [one for _, value in words for one in (value if type(value) is tuple else (value,))]
+    return tuple(words) if PLAIN.issuperset(map(type, flat_words)) else None
 
 
 def flat(raw: object, place: str) -> list[str]:

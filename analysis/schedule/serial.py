@@ -15,9 +15,10 @@ import numpy as np
 from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
 from analysis.schedule.fields import Floats, Ints
+from analysis.schedule.jobs import Jobs
 from analysis.schedule.kernel_cost import total
 from analysis.schedule.kernel_search import decode, decode_kept, dispatch
-from analysis.schedule.model import MINUTE
+from analysis.schedule.model import MINUTE, Problem
 
 LEAST_WEIGHT = 1e-3                 # of an order that is left out, so that two count more than one
 MANY = 200                          # jobs beyond which a first plan has to be quick
@@ -25,7 +26,11 @@ TRIED = ((1.5, 1), (1.5, 3), (0.5, 1), (0.5, 3))         # look-ahead, and lanes
 
 
 class Scheme:
-    """A problem ready for the compiled scheme: shop, rates, and boards made on demand."""
+    """A problem ready for the compiled scheme: shop, rates, and boards made on demand.
+
+    `release`, `due`, `weight`, `work`: for each job the earliest start, due date, weight, and length of its work, in
+    microseconds.
+    """
 
     def __init__(self, builder: Builder) -> None:
         self.builder = builder
@@ -33,6 +38,7 @@ class Scheme:
         self.shop = builder.shop()
         self.rates = builder.rates()
         self.empty = builder.board(self.shop)
+        self.release, self.due, self.weight, self.work = _columns(builder.problem, builder.jobs)
 
     def decoded(self, sequence: Ints, *, keep: bool = False) -> tuple[Ints, Floats, int]:
         """Board, costs by job and the number of jobs without a place, for a sequence of jobs."""
@@ -49,29 +55,26 @@ class Scheme:
         return np.array(sorted(sequence, key=lambda job: job not in pressing), np.int64)
 
 
-def release_due_weight(scheme: Scheme) -> tuple[Floats, Floats, Floats, Floats]:
-    """For each job: earliest start, due date, weight, and length of its work, in microseconds."""
-    problem = scheme.builder.problem
+def _columns(problem: Problem, jobs: Jobs) -> tuple[Floats, Floats, Floats, Floats]:
     rows = []
-    for orders, operations in zip(scheme.jobs.orders, scheme.jobs.operations, strict=True):
-        dues = [problem.orders[one].due for one in orders]
-        rows.append((min(max(problem.now, problem.orders[one].release) for one in orders),
-                     min((due for due in dues if due is not None), default=f.FAR),
-                     sum(problem.orders[one].weight for one in orders),
-                     max(MINUTE, sum(problem.operations[one].length for one in operations))))
+    for members, operations in zip(jobs.orders, jobs.operations, strict=True):
+        orders = [problem.orders[one] for one in members]
+        rows.append((min([max(problem.now, one.release) for one in orders]),
+                     min([f.FAR if one.due is None else one.due for one in orders]),
+                     sum([one.weight for one in orders]),
+                     max(MINUTE, sum([problem.operations[one].length for one in operations]))))
     columns = np.array(rows, np.float64).reshape(-1, 4)
     return columns[:, 0], columns[:, 1], columns[:, 2], columns[:, 3]
 
 
 def edd(scheme: Scheme) -> Ints:
     """Jobs by due date, then by number."""
-    _, due, _, _ = release_due_weight(scheme)
-    return scheme.first_pressing(sorted(range(len(due)), key=lambda job: (due[job], job)))
+    return scheme.first_pressing(np.argsort(scheme.due, kind="stable").tolist())
 
 
 def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> tuple[Ints, Floats, int]:
     """Jobs by apparent tardiness cost; `stretch` is how much longer a job takes than its work, nights included."""
-    release, due, weight, work = release_due_weight(scheme)
+    release, due, weight, work = scheme.release, scheme.due, scheme.weight, scheme.work
     pressing = np.zeros(len(due))
     pressing[scheme.jobs.pressing] = 1
     board, costs = scheme.empty.copy(), np.zeros(len(due))
@@ -83,12 +86,12 @@ def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> tuple[
 def kept(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
     """The plan in force made valid: what can stand stays, the rest is placed around it, promises first."""
     problem = scheme.builder.problem
-    due = release_due_weight(scheme)[1]
+    due = scheme.due.tolist()
 
     def rank(job: int) -> tuple[bool, int, float, int]:
         before = [problem.previous[one][0] for one in scheme.jobs.operations[job] if one in problem.previous]
         promised = any(problem.orders[one].promise is not None for one in scheme.jobs.orders[job])
-        return not promised, min(before, default=f.FAR), float(due[job]), job
+        return not promised, min(before, default=f.FAR), due[job], job
 
     ranked = scheme.first_pressing(sorted(range(len(due)), key=rank)).tolist()
     first = set[int]()
@@ -132,8 +135,7 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
 
 def _with_the_lost(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[Ints, Floats, int, str]:
     """Jobs that found no place are tried first, by weight: what others took may be all that there is for them."""
-    jobs, first = len(scheme.jobs.orders), set[int]()
-    weight = release_due_weight(scheme)[2]
+    jobs, first, weight = len(scheme.jobs.orders), set[int](), scheme.weight
     while found[2]:
         lost = {job for job, placed in enumerate(f.table(found[0], f.JOB_PLACED, jobs)) if not placed}
         if lost <= first:
@@ -150,7 +152,7 @@ def _with_the_lost(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tupl
 def _worth(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[float, float]:
     """What speaks against a plan: the weight of the jobs that it leaves out (each counts), then what it costs."""
     out = f.table(found[0], f.JOB_PLACED, len(scheme.jobs.orders)) == 0
-    left = float(np.maximum(release_due_weight(scheme)[2][out], LEAST_WEIGHT).sum()) if found[2] else 0.0
+    left = float(np.maximum(scheme.weight[out], LEAST_WEIGHT).sum()) if found[2] else 0.0
     return left, scheme.cost(found[0], found[1])
 
 
@@ -163,5 +165,5 @@ def _lanes(scheme: Scheme, board: Ints) -> tuple[int, float]:
     start, end = f.table(board, f.JOB_START, jobs)[placed], f.table(board, f.JOB_END, jobs)[placed]
     start = np.maximum(start, scheme.builder.problem.now)
     spent = float(np.maximum(end - start, 0).sum())
-    work = float(release_due_weight(scheme)[3][placed].sum())
+    work = float(scheme.work[placed].sum())
     return max(1, round(spent / max(1.0, float(end.max() - start.min())))), max(1.0, spent / work)

@@ -21,8 +21,8 @@ class Signatures:
 
     def __init__(self, problem: Problem, calendars: Calendars, ease: Sequence[float]) -> None:
         self.problem, self.calendars, self.ease = problem, calendars, ease
-        self.known: dict[tuple[object, ...], int] = {}
-        self.alike: dict[int, bool] = {}
+        self.known: dict[tuple[int, ...], int] = {}
+        self.turns: dict[int, int] = {}             # how many candidates take turns, 1 where the first always begins
         self.mixed: dict[tuple[object, ...], list[tuple[int, tuple[int, ...]]]] = {}
         self.slots: list[list[int]] = []            # per signature, numbers of slots
         self.candidates: list[list[tuple[int, int, int]]] = []
@@ -31,8 +31,10 @@ class Signatures:
     def number(self, operation: Operation) -> int:
         pauses = operation.may_pause and operation.length > 0
         # Needs read alike share one tuple of candidates, and its identity is quicker to compare than what is in it.
-        needs = tuple((need.count, id(need.candidates)) for need in operation.needs)
-        key = (pauses, needs, tuple(self._turn(need, operation.order) for need in operation.needs))
+        parts: list[int] = [pauses]
+        for need in operation.needs:
+            parts += (need.count, id(need.candidates), self._turn(need, operation.order))
+        key = tuple(parts)
         if key not in self.known:
             self.known[key] = len(self.slots)
             self.slots.append([])
@@ -41,17 +43,23 @@ class Signatures:
                 able = sorted(need.candidates, key=lambda one: (self.ease[one.resource], one.resource))
                 turn = self._turn(need, operation.order)
                 self.candidates.append([(one.resource, one.lo, one.hi) for one in able[turn:] + able[:turn]])
-            if pauses and needs not in self.mixed:
-                self.mixed[needs] = self._mixes(operation.needs)
-            self.mixes.append(self.mixed[needs] if pauses else [])
+            self.mixes.append(self._mixed(operation.needs) if pauses else [])
         return self.known[key]
 
     def _turn(self, need: Need, order: int) -> int:
         """With which of its candidates an order begins."""
         name = id(need.candidates)
-        if name not in self.alike:
-            self.alike[name] = len({self.ease[one.resource] for one in need.candidates}) == 1
-        return order % len(need.candidates) if self.alike[name] else 0
+        turns = self.turns.get(name)
+        if turns is None:
+            alike = len({self.ease[one.resource] for one in need.candidates}) == 1
+            turns = self.turns[name] = len(need.candidates) if alike else 1
+        return order % turns
+
+    def _mixed(self, needs: Sequence[Need]) -> list[tuple[int, tuple[int, ...]]]:
+        name = tuple([(need.count, id(need.candidates)) for need in needs])
+        if name not in self.mixed:
+            self.mixed[name] = self._mixes(needs)
+        return self.mixed[name]
 
     def _mixes(self, needs: Sequence[Need]) -> list[tuple[int, tuple[int, ...]]]:
         """Calendars for each slot, the ones with most open time in common first."""
@@ -65,7 +73,8 @@ class Signatures:
             flat = tuple(one for part in mix for one in part)
             number = self.calendars.number(name for one in flat for name in names[one])
             names[number] = next(key for key, value in self.calendars.known.items() if value == number)
-            length = sum(end - start for start, end in self.calendars.spans[number]) if number else NEVER
+            spans = self.calendars.spans[number]
+            length = int((spans[:, 1] - spans[:, 0]).sum()) if number else NEVER
             if length:
                 found.append((-length, number, flat))
         found.sort()
@@ -79,8 +88,13 @@ class Signatures:
 def ease_of(problem: Problem) -> list[float]:
     """How much else each resource could do, by the work that asks for it: the least asked-for is taken first."""
     ease = [0.0] * len(problem.resources)
+    able: dict[int, list[int]] = {}
     for operation in problem.operations:
         for need in operation.needs:
-            for one in need.candidates:
-                ease[one.resource] += need.count * (operation.length / 60e6 + 1) / len(need.candidates)
+            name = id(need.candidates)
+            if name not in able:
+                able[name] = [one.resource for one in need.candidates]
+            share = need.count * (operation.length / 60e6 + 1) / max(1, len(able[name]))
+            for resource in able[name]:
+                ease[resource] += share
     return ease

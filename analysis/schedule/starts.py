@@ -6,7 +6,6 @@ follows from them. A start is possible when each need has somebody by itself; th
 
 from __future__ import annotations
 
-from functools import reduce
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -28,6 +27,7 @@ class Starts:
         self.problem, self.calendars = problem, calendars
         self.needs: dict[tuple[int, int], Ints | None] = {}
         self.known: dict[tuple[object, ...], int] = {}
+        self.open: dict[int, Ints | None] = {}
         self.spans: dict[int, Ints] = {}
 
     def number(self, operation: Operation) -> int:
@@ -39,8 +39,7 @@ class Starts:
             limits = [spans for spans in parts.values() if spans is not None]
             number = 0
             if limits:
-                spans = reduce(both, limits)
-                number = self.calendars.add(tuple(zip(spans[0].tolist(), spans[1].tolist(), strict=True)))
+                number = self.calendars.add(both(*limits).T)
             self.known[key] = number
         return self.known[key]
 
@@ -52,20 +51,33 @@ class Starts:
         return self.needs[key]
 
     def _merged(self, need: Need, length: int) -> Ints | None:
+        spans = self._open(need)
+        if spans is None:
+            return None
+        spans = spans - np.array([[0], [length - 1]])
+        spans = spans[:, spans[0] < spans[1]]
+        latest = np.maximum.accumulate(spans[1])
+        first = np.flatnonzero(np.concatenate([[True], spans[0, 1:] > latest[:-1]])[:spans.shape[1]])
+        last = np.concatenate([first[1:], [spans.shape[1]]])[:len(first)] - 1
+        return np.stack([spans[0, first], latest[last]])
+
+    def _open(self, need: Need) -> Ints | None:
+        """When each candidate is open and valid, by the starts; None where one of them is so always."""
+        key = id(need.candidates)
+        if key not in self.open:
+            self.open[key] = self._clipped(need)
+        return self.open[key]
+
+    def _clipped(self, need: Need) -> Ints | None:
         parts = [np.zeros((2, 0), np.int64)]
         for one in need.candidates:
             calendar = self.problem.resources[one.resource].calendar
             if calendar is None and one.lo <= -NEVER and one.hi >= NEVER:
                 return None
             spans = self._spans(calendar)
-            starts, ends = np.maximum(spans[0], one.lo), np.minimum(spans[1], one.hi) - length + 1
-            parts.append(np.stack([starts, ends])[:, starts < ends])
+            parts.append(np.stack([np.maximum(spans[0], one.lo), np.minimum(spans[1], one.hi)]))
         spans = np.concatenate(parts, axis=1)
-        spans = spans[:, np.argsort(spans[0], kind="stable")]
-        latest = np.maximum.accumulate(spans[1])
-        first = np.flatnonzero(np.concatenate([[True], spans[0, 1:] > latest[:-1]])[:spans.shape[1]])
-        last = np.concatenate([first[1:], [spans.shape[1]]])[:len(first)] - 1
-        return np.stack([spans[0, first], latest[last]])
+        return spans[:, np.argsort(spans[0], kind="stable")]
 
     def _spans(self, calendar: int | None) -> Ints:
         if calendar is None:
@@ -75,16 +87,13 @@ class Starts:
         return self.spans[calendar]
 
 
-def both(one: Ints, two: Ints) -> Ints:
-    """The instants within spans of both; each holds starts above ends, sorted and apart."""
-    found = []
-    for side, other in ((one, two), (two, one)):
-        if not side.shape[1] or not other.shape[1]:
-            return np.zeros((2, 0), np.int64)
-        # a start in both counts once
-        before = np.searchsorted(other[0] + (1 if other is one else 0), side[0], side="right") - 1
-        inside = (before >= 0) & (side[0] < other[1, before])
-        starts = side[0, inside]
-        found.append(np.stack([starts, np.minimum(side[1, inside], other[1, before[inside]])]))
-    spans = np.concatenate(found, axis=1)
-    return spans[:, np.argsort(spans[0], kind="stable")]
+def both(*parts: Ints) -> Ints:
+    """The instants within spans of both, or of all that are given; each holds starts above ends, sorted and apart.
+
+    With the starts of all n together in line, and the ends as well, all are open from start k + n - 1 to end k, where
+    the one comes before the other: k + n spans have begun by then, and k have ended.
+    """
+    all_spans = np.sort(np.concatenate(parts, axis=1), axis=1)
+    ahead = len(parts) - 1
+    spans = np.stack([all_spans[0, ahead:], all_spans[1, :max(0, all_spans.shape[1] - ahead)]])
+    return spans[:, spans[0] < spans[1]]

@@ -9,6 +9,8 @@ from datetime import UTC, datetime
 from analysis.errors import AnalysisRefused
 from analysis.schedule.model import MINUTE
 
+LONGEST = 100 * 366 * 1440          # minutes; a hundred years is more than anyone plans
+
 
 class ProblemRefused(AnalysisRefused):
     """A problem that cannot be planned at all; `place` says where, as in `calendars.day[2]`."""
@@ -22,7 +24,7 @@ class ProblemRefused(AnalysisRefused):
 
 
 def mapping(raw: object, place: str) -> Mapping[str, object]:
-    if not isinstance(raw, Mapping):
+    if type(raw) is not dict and not isinstance(raw, Mapping):  # the first is the quicker question
         raise ProblemRefused(f"{place or 'The problem'} must be an object.", place)
     return raw
 
@@ -67,20 +69,31 @@ def whole(raw: object, place: str, least: int = 1) -> int:
 
 
 def length(raw: object, place: str) -> int:
-    """Minutes to microseconds; a hundred years is more than anyone plans."""
+    """Minutes to microseconds."""
+    if type(raw) is int and 0 <= raw <= LONGEST:
+        return raw * MINUTE
     minutes = number(raw, place)
-    if minutes > 100 * 366 * 1440:
+    if minutes > LONGEST:
         raise ProblemRefused(f"{place} is longer than a hundred years.", place)
     return round(minutes * MINUTE)
 
 
 class Axis:
-    """Instants as microseconds from a midnight UTC."""
+    """Instants as microseconds from a midnight UTC. The same words are read once."""
 
     def __init__(self, base: datetime) -> None:
         self.base = base
+        self.known: dict[str, int] = {}
 
     def at(self, raw: object, place: str) -> int:
+        if type(raw) is not str:
+            return self._read(raw, place)
+        found = self.known.get(raw)
+        if found is None:
+            found = self.known[raw] = self._read(raw, place)
+        return found
+
+    def _read(self, raw: object, place: str) -> int:
         apart = instant(raw, place) - self.base
         return (apart.days * 86_400 + apart.seconds) * 1_000_000 + apart.microseconds
 
