@@ -36,6 +36,8 @@ def day(request: PersonRequest) -> HttpResponse:
         on = today
     who: Person | None = form.cleaned_data.get("who")
     found = days.of_shop(request.user, on, who=who.pk if who is not None else None)
+    if form.is_valid():  # the day that is shown stands in the field, whether it was asked for or not
+        form = DayForm(request.user, {"on": on.isoformat(), "who": who.pk if who is not None else ""})
     context = {"form": form, "day": found, "today": today, "who": who}
     return render(request, "planning/day.html", context)
 

@@ -142,7 +142,9 @@ def test_an_order_held_since_the_plan_says_so(plan: Plan, yard: Yard) -> None:
 
 
 def test_without_a_plan_the_day_says_what_belongs_there(login: Login, planner: Person, technician: Person) -> None:
-    assert "There is no plan yet." in login(technician).get("/plan/day/").text
+    page = login(technician).get("/plan/day/").text
+    assert "There is no plan yet." in page
+    assert f'value="{technician.shop.today().isoformat()}"' in page, "the day shown stands in its field"
     assert "To the board" in login(planner).get("/plan/day/").text
 
 
