@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -11,7 +12,7 @@ from analysis.schedule.clashing import MOST_ASKED, Asked, Clash, smallest
 from analysis.schedule.crowded import Crowd, Tried, crowd_of
 from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.jobs import jobs_of
-from analysis.schedule.model import Fact, LeftOut, Problem, Remedy
+from analysis.schedule.model import WEIGHTS, Fact, LeftOut, Problem, Remedy
 from analysis.schedule.problem import read
 from analysis.schedule.relax import changed
 from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search, cheapest
@@ -22,6 +23,8 @@ MOST_TOLD = 60                      # jobs that are looked at at all
 MOST_BESIDE, ALL_BESIDE = 60, 120   # questions beside the orders planned, for one job and for all
 MOST_CUT_SHORT = 12                 # facts of a set that is not the smallest; more of them tell nobody anything
 MOST_FOR_REMEDIES = 12              # questions about changes, once there is a set
+EVEN = {"tardiness": 1.0, "moved_start": 1.0, "changed_resource": 1.0}
+LAST: dict[str, list[LeftOut]] = {}     # what was asked last in this process, and what is said of it
 NONE = "No single change was found that would do."
 
 
@@ -30,10 +33,28 @@ def explain(raw: Mapping[str, Any], problem: Problem) -> None:
 
     `raw` is the JSON that the problem was read from. What cannot be read or waits in a circle keeps the sentence it
     has. Of an order that has a place and only not beside the orders planned, those of them that stand in its way are
-    facts of the set.
+    facts of the set. Where orders stand for that follows from the rules under weights of its own, so that the plans of
+    several aims are explained once.
     """
     if not problem.left_out:
         return
+    asked = _asked(raw, problem)
+    found = LAST.get(asked)
+    if found is None:
+        stated = replace(problem, weights={name: EVEN.get(name, 0.0) for name in WEIGHTS})
+        _explain({**raw, "weights": EVEN}, stated)
+        found = stated.left_out
+        LAST.clear()
+        LAST[asked] = found
+    problem.left_out = list(found)
+
+
+def _asked(raw: Mapping[str, Any], problem: Problem) -> str:
+    """What an explanation follows from, in short."""
+    return hashlib.sha256(repr(({**raw, "weights": None}, problem.left_out)).encode()).hexdigest()
+
+
+def _explain(raw: Mapping[str, Any], problem: Problem) -> None:
     shop = Shop(raw, problem, {entry.order for entry in problem.left_out})
     known = [order for order in shop.apart.orders if order.id in shop.out]
     jobs = jobs_of(shop.apart, fix(changed(shop.apart, ())), known)

@@ -7,6 +7,7 @@ import pytest
 from hypothesis import HealthCheck, event, given, settings
 from hypothesis import strategies as st
 
+from analysis.schedule import explained as explaining
 from analysis.schedule.alike import signature, transferred
 from analysis.schedule.check import check
 from analysis.schedule.clashing import Asked, smallest, terms_of
@@ -45,6 +46,28 @@ def test_of_two_orders_for_one_gap_the_other_is_told_which_one_has_it():
     assert ("beside", "W-1") in kinds(conflict)
     assert "ann is planned for W-1 from 2026-03-02T06:00:00Z to 2026-03-02T11:00:00Z" in conflict["sentence"]
     assert [one["change"]["kind"] for one in conflict["remedies"]] == ["calendar", "calendar"]
+
+
+def test_the_plans_of_several_aims_are_explained_once_and_alike(monkeypatch):
+    worked_out, work_out = [], explaining._explain
+
+    def counted(raw, read_problem):
+        worked_out.append(raw)
+        work_out(raw, read_problem)
+
+    monkeypatch.setattr(explaining, "_explain", counted)
+    explaining.LAST.clear()
+    problem = shop(order("W-1", timing("a", 300)), order("W-2", timing("b", 300)), calendars=ONE_SHIFT)
+    told = [plan({**problem, "weights": weights}, seconds=0)["unscheduled"]
+            for weights in ({"tardiness": 1}, {"tardiness": 3, "moved_promise": 2}, {"makespan": 1})]
+    assert told[0] == told[1] == told[2]
+    assert told[0][0]["remedies"]
+    assert len(worked_out) == 1
+    longer = shop(order("W-1", timing("a", 300)), order("W-2", timing("b", 330)), calendars=ONE_SHIFT)
+    assert plan(longer, seconds=0)["unscheduled"] != told[0]
+    assert len(worked_out) == 2
+    explaining.LAST.clear()
+    assert plan({**problem, "weights": {"tardiness": 3}}, seconds=0)["unscheduled"] == told[0], "by itself the same"
 
 
 def test_a_probe_that_falls_due_and_is_booked_until_then_may_be_usable_longer_or_the_other_order_later():
