@@ -120,9 +120,9 @@ def proven(seeds: Iterable[int]) -> str:
 def planned_anew(orders: int, seconds: float, seeds: Iterable[int]) -> str:
     """After one disruption: operations moved among those still open, and tardiness over all seeds beside free plans.
 
-    The plan in force was made in IN_FORCE seconds. In a free plan moves cost nothing; it is made in the same time as the
-    one that mends. Some operations cannot stay wherever they are, since
-    what they had is gone or their start is over: their share is given as well.
+    The plan in force was made in IN_FORCE seconds. In a free plan moves cost nothing; it is made in the same time as
+    the one that mends. Some operations cannot stay wherever they are, since what they had is gone or their start is
+    over: their share is given as well.
     """
     shares, forced, late, free = [], [], 0.0, 0.0
     for seed in seeds:
