@@ -6,7 +6,7 @@ may run over the seam of two shifts. None stands for a calendar that is always o
 
 from __future__ import annotations
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable
 from functools import lru_cache, reduce
 
@@ -45,12 +45,17 @@ _both = lru_cache(maxsize=1024)(both)        # the same few calendars are asked 
 
 def common(calendars: Iterable[Spans | None]) -> Spans:
     """The time that is open in all."""
-    return reduce(_both, (spans for spans in calendars if spans is not None), ALWAYS)
+    found = [spans for spans in calendars if spans is not None]
+    return reduce(_both, found) if found else ALWAYS
 
 
 def clipped(spans: Spans, lo: int, hi: int) -> Spans:
     """The part of the spans within [lo, hi]."""
-    return both(spans, ((lo, hi),)) if lo < hi else ()
+    if lo >= hi:
+        return ()
+    first = bisect_right(spans, lo, key=lambda span: span[1])
+    last = bisect_left(spans, hi, key=lambda span: span[0])
+    return both(spans[first:last], ((lo, hi),))
 
 
 def first_open(spans: Spans, at: int, length: int, *, may_pause: bool) -> int | None:

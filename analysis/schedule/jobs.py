@@ -44,11 +44,11 @@ class Jobs:
 def jobs_of(problem: Problem, fixed: Fixed, orders: Sequence[Order]) -> Jobs:
     """Group the orders and work out their holds."""
     joined = _joined(problem, orders)
-    sequence = _sequence(problem, orders)
+    ranks = _ranks(problem, orders)
     jobs = Jobs(problem, joined, [], [[] for _ in problem.operations], {}, [0], [], [], [], [], [], [])
     for number, members in enumerate(joined):
         operations = [index for order in members for index in problem.orders[order].operations]
-        operations.sort(key=sequence.__getitem__)
+        operations.sort(key=ranks.__getitem__)
         jobs.operations.append(operations)
         users = _users(problem, operations)
         _rivals(problem, jobs, operations, users)
@@ -75,7 +75,7 @@ def _joined(problem: Problem, orders: Sequence[Order]) -> list[list[int]]:
         for index in order.operations:
             for before, _ in problem.operations[index].after:
                 if problem.operations[before].order not in leader:
-                    continue        # work in hand of an order that is left out: it stands, and nothing moves with it
+                    continue        # work in hand of an order that is left out stands, and nothing moves with it
                 one, two = sorted((lead(order.index), lead(problem.operations[before].order)))
                 leader[two] = one
     found: dict[int, list[int]] = {}
@@ -84,13 +84,14 @@ def _joined(problem: Problem, orders: Sequence[Order]) -> list[list[int]]:
     return list(found.values())
 
 
-def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
-    """A place in line for each operation, after what it waits for.
+def _ranks(problem: Problem, orders: Sequence[Order]) -> dict[int, tuple[int, int, int, int]]:
+    """For each operation what places it in line, after what it waits for.
 
     Where several are ready, what the plan in force has earlier goes first, then the longer tail.
     """
     indices = [index for order in orders for index in order.operations]
-    waits = {index: problem.operations[index].after for index in indices}
+    known = set(indices)            # work in hand of an order that is left out is waited for, and has no place in line
+    waits = {index: [one for one in problem.operations[index].after if one[0] in known] for index in indices}
     if any(before > index for index, after in waits.items() for before, _ in after):
         ordered = list(TopologicalSorter({index: [one for one, _ in after] for index, after in waits.items()})
                        .static_order())
@@ -103,12 +104,8 @@ def _sequence(problem: Problem, orders: Sequence[Order]) -> dict[int, int]:
         tail[index] += problem.operations[index].length
         for before, _ in waits[index]:
             tail[before] = max(tail[before], tail[index])       # so far the longest of what waits for it
-
-    def rank(index: int) -> tuple[int, int, int, int]:
-        stood = problem.previous[index][0] if index in problem.previous else NEVER
-        return rounds[index], stood, -tail[index], index
-
-    return {index: place for place, index in enumerate(sorted(indices, key=rank))}
+    stood = {index: place[0] for index, place in problem.previous.items()}
+    return {index: (rounds[index], stood.get(index, NEVER), -tail[index], index) for index in indices}
 
 
 def _users(problem: Problem, operations: Sequence[int]) -> Users:

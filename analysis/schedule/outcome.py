@@ -103,9 +103,13 @@ def to_json(outcome: Outcome, *, bound: float, proven: bool, seconds: float, see
 
 def _bookings(outcome: Outcome, instant: Callable[[int], str]) -> Json:
     operations, names = outcome.problem.operations, [one.id for one in outcome.problem.resources]
-    return {operations[index].id: {"start": instant(one.start), "end": instant(one.end),
-                                   "resources": [names[resource] for resource in one.resources]}
-            for index, one in sorted(outcome.bookings.items()) if operations[index].state != "done"}
+    found: Json = {}
+    for index in sorted(outcome.bookings):
+        operation, booking = operations[index], outcome.bookings[index]
+        if operation.state != "done":
+            found[operation.id] = {"start": instant(booking.start), "end": instant(booking.end),
+                                   "resources": [names[one] for one in booking.resources]}
+    return found
 
 
 def _orders(outcome: Outcome, planned: list[Order], timeline: Timeline, instant: Callable[[int], str]) -> Json:

@@ -100,3 +100,16 @@ def test_of_orders_that_do_not_all_fit_those_that_weigh_more_are_planned():
     assert [entry["order"] for entry in plan(problem, seconds=0)["unscheduled"]] == ["one", "two"]
     urgent["weight"] = 1.5          # now the two of them weigh more
     assert [entry["order"] for entry in plan(problem, seconds=0)["unscheduled"]] == ["urgent"]
+
+
+def test_an_order_waits_for_work_in_hand_of_an_order_that_is_left_out():
+    bay = {"kind": "bay"}
+    pinned = {"id": "A/next", "minutes": 60, "needs": [{"any_of": ["bay-1"]}], "pin": {"resources": ["bay-2"]}}
+    problem = {"now": at(2, "06:00"), "resources": [{"id": "bay-1", "kind": "bay"}, {"id": "bay-2", "kind": "bay"}],
+               "orders": [{"id": "A", "operations": [{"id": "A/work", "minutes": 60, "state": "started",
+                                                      "started_at": at(2, "05:30"), "needs": [bay]}, pinned]},
+                          {"id": "B", "operations": [{"id": "B/work", "minutes": 60, "after": [{"id": "A/work"}],
+                                                      "needs": [bay]}]}]}
+    made = plan(problem, seconds=0)
+    assert [entry["order"] for entry in made["unscheduled"]] == ["A"]
+    assert made["bookings"]["B/work"]["start"] == made["bookings"]["A/work"]["end"] == at(2, "07:00")
