@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import math
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain
@@ -44,6 +44,9 @@ class PlanBroken(AnalysisRefused):
 CLASHES = ("capacity", "hold", "hold_point")
 MOST_TO_PROVE = 320                 # planned operations beyond which no proof is tried
 SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
+LISTS_BEFORE_PROOF = 0.6            # of the time, in work that a fast machine does in half of that
+BEFORE_PROOF = 0.85                 # of the time, after which what is left is kept for the proof
+LEAST_REST = 0.01                   # seconds
 EFFORT_A_SECOND = 0.08              # in the solver's own measure of work
 EFFORT_A_STEP = 1e-4
 
@@ -139,6 +142,10 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
         # A plan that costs nothing ends the search as well, after as many steps each time.
         cut = f", cut short of {steps} by the clock" if done < steps and best.objective() > 0 else ""
         solver += f"; {done} steps of search{cut}"
+    if effort and best.objective() > 0:
+        best, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
+                              lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
+        solver += words
     if small and effort and best.objective() > 0:
         best, bound, words = _proven(best, stand, effort, left.rest(seconds), seed)
         solver += words
@@ -159,7 +166,20 @@ class Budget:
 
     def rest(self, seconds: float) -> float:
         """What is left of so many seconds; no limit stays none."""
-        return max(0.01, seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else math.inf
+        return max(LEAST_REST, seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else math.inf
+
+
+def _listed(best: Outcome, stand: Stand, seconds: float, seed: int, over: Callable[[], bool]) -> tuple[Outcome, str]:
+    """The plan of the best sequence where nothing else is to be settled, the plan at hand where there is more."""
+    # Imported here, as only such problems need what is compiled for them.
+    from analysis.schedule.lists import relisted
+
+    found = relisted(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, seconds=seconds, seed=seed, over=over)
+    if found is None:
+        return best, ""
+    made = Outcome(best.problem, found.bookings, stand.fixed.conflicts)
+    cut = f", cut short at {found.share:.0%} by the clock" if found.share < 1 else ""
+    return made if made.objective() < best.objective() else best, f"; {found.tried} lists{cut}"
 
 
 def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: int) -> tuple[Outcome, float, str]:

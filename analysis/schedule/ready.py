@@ -38,8 +38,18 @@ def problem() -> dict[str, Any]:
     }  # fmt: skip
 
 
+def project() -> dict[str, Any]:
+    """One order that wants to be done soon, with a bench for two, so that its operations have to be put in a row."""
+    return {
+        "now": DAY[0], "resources": [{"id": "bench", "kind": "bench", "capacity": 2}], "weights": {"makespan": 1},
+        "orders": [{"id": "project", "operations": [
+            {"id": f"step-{one}", "minutes": 15 * (1 + one % 3), "after": [f"step-{one - 2}"] if one % 4 > 1 else [],
+             "needs": [{"kind": "bench", "amount": 1 + one % 2}]} for one in range(8)]}],
+    }  # fmt: skip
+
+
 def get_ready() -> None:
-    """Make a plan and mend it, which compiles what is not compiled yet: about a minute of one core, once."""
+    """Plan and mend a shop, plan a project: compiles what is not compiled yet, about a minute of one core, once."""
     from analysis.schedule.plan import plan
 
     first = problem()
@@ -50,3 +60,4 @@ def get_ready() -> None:
     later["previous"] = {key: {"start": one["start"], "resources": one["resources"]}
                          for key, one in made["bookings"].items()}  # fmt: skip
     plan(later, seconds=0.0, steps=STEPS)
+    plan(project(), seconds=0.0, steps=STEPS)

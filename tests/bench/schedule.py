@@ -13,6 +13,8 @@ set on seeds 101 to 108, which are not among those measured here. Shops of 20 or
 of 60, as nearly all of them would be on time. The first rows give the load that came of it, the tardiness of EDD, and
 what no plan can avoid of it: what orders would be late if each were alone in the shop.
 
+The last rows are projects of 60 jobs (see `tests.bench.projects`), where one order has four resources to itself.
+
 Times are of the clock, with CPU seconds beside them; the line at the top says how busy the machine was.
 """
 
@@ -24,9 +26,12 @@ import os
 import statistics
 import time
 from collections.abc import Callable, Iterable
+from pathlib import Path
 
 from analysis.schedule.check import check
 from analysis.schedule.plan import plan
+from tests.bench import psplib
+from tests.bench.projects import beside_known, beside_plain, drawn, hard, problem_of, spread
 from tests.bench.shop_load import cannot_stay, listed
 from tests.bench.shop_trouble import operations
 from tests.bench.shop_work import Json
@@ -154,6 +159,10 @@ def rows(seeds: int) -> list[tuple[str, str, Callable[[], str]]]:
         ("20 orders, at most 2 s", "exact-20", lambda: proven(many)),
         ("60 orders planned anew, 3 s", "anew-60", lambda: planned_anew(60, 3, many)),
         ("150 orders planned anew, 5 s", "anew-150", lambda: planned_anew(150, 5, few)),
+        ("projects short of resources, 20 s", "project-hard",
+         lambda: beside_plain(hard(max(1, 3 * seeds // 5)), made)),
+        ("projects of the whole design, 20 s", "project-all",
+         lambda: beside_plain(spread(max(1, 2 * seeds // 5)), made)),
     ]
 
 
@@ -162,14 +171,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Speed and quality of planning.")
     parser.add_argument("--seeds", type=int, default=20, help="shops of each kind; the large ones are a fifth of that")
     parser.add_argument("--only", nargs="*", help="rows by their short names, as in first-60 or anew-150")
+    parser.add_argument("--psplib", type=Path, metavar="FOLDER",
+                        help="nothing but the published projects (.sm) in this folder, beside its best known makespans")
     chosen = parser.parse_args()
     warm = shop(12, 1)                  # what is compiled is compiled now, the search with it, so it has to be late
     for order in warm["orders"]:
         order["due"] = warm["now"]
     plan(warm, seconds=1, steps=60)
+    plan(problem_of(drawn(1.5, 1, 0.2, 1)), seconds=1, steps=60)
     print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; nominal load "
           f"{', '.join(f'{load:g} for {orders} orders' for orders, load in LOADS.items())}", flush=True)
-    for name, short, measure in rows(chosen.seeds):
+    table = rows(chosen.seeds)
+    if chosen.psplib:
+        table = [("published projects, 20 s", "psplib", lambda: beside_known(psplib.folder(chosen.psplib), made))]
+    for name, short, measure in table:
         if not chosen.only or short in chosen.only:
             CPU.clear()
             said = measure()

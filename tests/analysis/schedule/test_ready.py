@@ -7,7 +7,7 @@ from typing import Any
 from analysis.__main__ import main
 from analysis.schedule.check import check
 from analysis.schedule.plan import plan
-from analysis.schedule.ready import STEPS, problem
+from analysis.schedule.ready import STEPS, problem, project
 
 
 def test_the_problem_gives_the_search_something_to_do() -> None:
@@ -16,6 +16,14 @@ def test_the_problem_gives_the_search_something_to_do() -> None:
     assert made["unscheduled"] == []
     assert f"{STEPS} steps of search" in made["solver"]
     assert made["objective"] > 0
+
+
+def test_the_project_gives_the_lists_something_to_do() -> None:
+    made: Any = plan(project(), seconds=0.0, steps=STEPS)
+    assert check(project(), made) == []
+    assert "lists" in made["solver"]
+    assert "; 0 lists" not in made["solver"]
+    assert made["status"] == "optimal"
 
 
 def test_the_command_ends_well() -> None:
