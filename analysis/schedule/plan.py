@@ -199,7 +199,7 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: in
 def _effort(problem: Problem, steps: int, seed: int) -> Effort:
     """One in force is mended in steps that take off more jobs and nearly always ask for their old places first."""
     if problem.previous:
-        return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.1))
+        return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5))
     return Effort(steps, seed)
 
 
