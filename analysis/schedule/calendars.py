@@ -63,7 +63,8 @@ def first_open(spans: Spans, at: int, length: int, *, may_pause: bool) -> int | 
     after = bisect_right(spans, at, key=lambda span: span[1])
     if length == 0 and after and spans[after - 1][1] == at:
         return at
-    for start, end in spans[after:]:
+    for number in range(after, len(spans)):
+        start, end = spans[number]
         begin = max(at, start)
         if may_pause or begin + length <= end:
             return begin
@@ -73,7 +74,8 @@ def first_open(spans: Spans, at: int, length: int, *, may_pause: bool) -> int | 
 def finish(spans: Spans, start: int, length: int) -> int | None:
     """The end of work that starts at `start` and pauses while closed; None when the calendar ends before the work."""
     left = length
-    for begin, end in spans[bisect_right(spans, start, key=lambda span: span[1]):]:
+    for number in range(bisect_right(spans, start, key=lambda span: span[1]), len(spans)):
+        begin, end = spans[number]
         worked = end - max(start, begin)
         if left <= worked:
             return max(start, begin) + left

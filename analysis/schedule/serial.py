@@ -127,6 +127,8 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
             found = again
     lanes, stretch = _lanes(scheme, board)
     for look_ahead, more in TRIED:
+        if _worth(scheme, found) == (0.0, 0.0):
+            break                       # everything is placed and costs nothing
         tried = (*atc(scheme, look_ahead, lanes + more, stretch), "ATC")
         if _worth(scheme, tried) < _worth(scheme, found):
             found = tried
