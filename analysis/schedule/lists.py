@@ -106,10 +106,11 @@ def lists_of(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, 
     """The problem in whole units from its beginning; None when more than the sequence is to be settled."""
     still = [index for members in jobs.operations for index in members if index not in fixed.bookings]
     unit, begin = problem.grid, problem.on_grid(problem.now)
-    if len(still) < 2 or DAY % unit or not _span_alone(problem) or not all(
-            _settled(problem, fixed, problem.operations[index]) for index in still) or any(
-            before in still for index in fixed.bookings for before, _ in problem.operations[index].after):
+    if len(still) < 2 or jobs.groups or DAY % unit or not _span_alone(problem) or not all(
+            _settled(problem, fixed, problem.operations[index]) for index in still):
         return None
+    if not set(still).isdisjoint(before for one in fixed.bookings for before, _ in problem.operations[one].after):
+        return None                 # what does not move waits for what does
     at_hand = max(bookings[index].end for index in still) - begin
     others = max([0, *(booking.end - begin for booking in fixed.bookings.values())])
     end = -(-max(at_hand, others) // unit)

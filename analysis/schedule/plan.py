@@ -44,7 +44,7 @@ class PlanBroken(AnalysisRefused):
 CLASHES = ("capacity", "hold", "hold_point")
 MOST_TO_PROVE = 320                 # planned operations beyond which no proof is tried
 SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
-LISTS_BEFORE_PROOF = 0.6            # of the time, in work that a fast machine does in half of that
+LISTS_BEFORE_PROOF = 0.6            # of the time, in work of which most is done in less
 BEFORE_PROOF = 0.85                 # of the time, after which what is left is kept for the proof
 LEAST_REST = 0.01                   # seconds
 EFFORT_A_SECOND = 0.08              # in the solver's own measure of work
@@ -95,8 +95,9 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
     The same problem, seconds and seed give the same plan, byte for byte: the search makes a number of steps that
     follows from `seconds` and the size of the problem alone, chosen so that it is done well before the time is over.
     On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` tells the number
-    of steps made, and another run may give another plan. With `steps` the clock is never looked at. A small problem
-    is then given to an exact solver, which counts its own work in the same way, and may prove its plan `optimal`.
+    of steps made, and another run may give another plan. With `steps` the clock is never looked at. Where nothing but
+    the sequence of operations is to be settled, lists of them are tried next. A small problem is then given to an exact
+    solver, which may prove its plan `optimal`. Both count their own work in the same way.
     """
     if not 0 <= seconds < math.inf:
         raise ProblemRefused("The time to plan must be a number of seconds, 0 or more.", "seconds")
@@ -142,7 +143,8 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
         # A plan that costs nothing ends the search as well, after as many steps each time.
         cut = f", cut short of {steps} by the clock" if done < steps and best.objective() > 0 else ""
         solver += f"; {done} steps of search{cut}"
-    if effort and best.objective() > 0:
+    # A search of many jobs that is followed by no proof has had all the time.
+    if effort and (small or not steps) and best.objective() > 0:
         best, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
                               lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
         solver += words

@@ -252,6 +252,8 @@ def test_lists_make_a_plan_better_and_the_same_again():
     lambda problem: problem["orders"][0]["operations"][0]["needs"][0].update(hold="order"),
     lambda problem: problem["resources"][0].update(usable_until=(NOW + timedelta(days=9)).isoformat()),
     lambda problem: problem.update(weights={"tardiness": 1}),
+    lambda problem: problem["orders"][0]["operations"][2].update(
+        pin={"start": (NOW + timedelta(minutes=4)).isoformat()}),
 ])
 def test_a_problem_in_which_more_is_to_be_settled_has_no_lists(change):
     problem = problem_of(BY_HAND)
