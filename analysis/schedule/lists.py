@@ -19,7 +19,7 @@ from analysis.schedule.fields import Ints, Words
 from analysis.schedule.fixed import Fixed
 from analysis.schedule.jobs import Jobs
 from analysis.schedule.kernel_lists import BEST, LEAST, NOTHING, TRIED, Net, Room, breed
-from analysis.schedule.model import DAY, NEVER, Booking, Operation, Problem
+from analysis.schedule.model import DAY, MINUTE, NEVER, Booking, Operation, Problem
 
 MOST_CELLS = 400_000                # units of time in all resources, which each list goes through
 POPULATION = 120
@@ -51,9 +51,13 @@ class Lists:
 
 @dataclass(frozen=True)
 class Relisted:
-    """Bookings at least as good as those given, how many lists were tried, and the share of the work that was done."""
+    """Bookings at least as good as those given, and a bound in units of the objective.
+
+    `tried` lists were made for them, in that `share` of the work that was to be done.
+    """
 
     bookings: dict[int, Booking]
+    bound: float
     tried: int
     share: float
 
@@ -79,8 +83,9 @@ def relisted(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, 
     if lists is None:
         return None
     enough = _soonest(lists.net)
+    bound = problem.weights["makespan"] * (lists.begin + enough * lists.unit - problem.now) / MINUTE
     if lists.end <= enough:
-        return Relisted(dict(bookings), 0, 1.0)
+        return Relisted(dict(bookings), bound, 0, 1.0)
     rooms = [_room(lists) for _ in range(SIDE_BY_SIDE)]
     states = [np.array([(seed * 0x9E3779B97F4A7C15 + 0x5851F42D4C957F2D * (number + 1)) % 2**64 or 1], np.uint64)
               for number in range(SIDE_BY_SIDE)]
@@ -95,7 +100,7 @@ def relisted(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, 
     best = min(rooms, key=lambda room: int(room.counts[BEST]))
     found = dict(bookings) if best.counts[BEST] >= lists.end else (
         dict(bookings) | lists.bookings(problem, best.best))
-    return Relisted(found, sum(int(room.counts[TRIED]) for room in rooms), 1.0 if done else look / LOOKS)
+    return Relisted(found, bound, sum(int(room.counts[TRIED]) for room in rooms), 1.0 if done else look / LOOKS)
 
 
 def _breed(net: Net, work: int, enough: int, room: Room, state: Words) -> None:
@@ -196,8 +201,28 @@ def _array(values: Sequence[int]) -> Ints:
 
 
 def _soonest(net: Net) -> int:
-    """No plan ends before this: the longest way from when an operation is ready."""
-    return int((net.ready + net.tail).max())
+    """No plan ends before this: the longest way there is, and for each resource the work on it.
+
+    Of what cannot start before one moment, and has a certain way to go afterwards, the work takes the whole capacity
+    for so long at least.
+    """
+    after = net.tail - net.length
+    heads = net.ready.copy()
+    for job in range(len(heads)):
+        for at in range(net.before_ptr[job], net.before_ptr[job + 1]):
+            other = net.before[at]
+            heads[job] = max(heads[job], heads[other] + net.length[other] + net.before_lag[at])
+    found = int((heads + net.tail).max())
+    asking = np.repeat(np.arange(len(heads)), np.diff(net.ask_ptr))
+    asking, asked, amount = (one[np.argsort(-after[asking], kind="stable")]
+                             for one in (asking, net.ask, net.ask_amount))
+    for resource, capacity in enumerate(net.capacity):
+        jobs = asking[asked == resource]
+        work = net.length[jobs] * amount[asked == resource]
+        for head in np.unique(heads[jobs]):
+            late = heads[jobs] >= head
+            found = max(found, int((head - (-np.cumsum(work[late]) // capacity) + after[jobs[late]]).max()))
+    return found
 
 
 def _room(lists: Lists) -> Room:

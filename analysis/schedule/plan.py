@@ -145,12 +145,12 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
         solver += f"; {done} steps of search{cut}"
     # A search of many jobs that is followed by no proof has had all the time.
     if effort and (small or not steps) and best.objective() > 0:
-        best, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
-                              lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
+        best, bound, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
+                                     lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
         solver += words
-    if small and effort and best.objective() > 0:
-        best, bound, words = _proven(best, stand, effort, left.rest(seconds), seed)
-        solver += words
+    if small and effort and best.objective() > bound:
+        best, proven, words = _proven(best, stand, effort, left.rest(seconds), seed)
+        bound, solver = max(bound, proven), solver + words
     said = {"bound": bound, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
     return _checked(raw, [best, first], said)
 
@@ -171,17 +171,19 @@ class Budget:
         return max(LEAST_REST, seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else math.inf
 
 
-def _listed(best: Outcome, stand: Stand, seconds: float, seed: int, over: Callable[[], bool]) -> tuple[Outcome, str]:
-    """The plan of the best sequence where nothing else is to be settled, the plan at hand where there is more."""
+def _listed(best: Outcome, stand: Stand, seconds: float, seed: int,
+            over: Callable[[], bool]) -> tuple[Outcome, float, str]:
+    """The plan of the best sequence with a bound, the plan at hand where there is more to be settled."""
     # Imported here, as only such problems need what is compiled for them.
     from analysis.schedule.lists import relisted
 
     found = relisted(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, seconds=seconds, seed=seed, over=over)
     if found is None:
-        return best, ""
+        return best, 0.0, ""
     made = Outcome(best.problem, found.bookings, stand.fixed.conflicts)
     cut = f", cut short at {found.share:.0%} by the clock" if found.share < 1 else ""
-    return made if made.objective() < best.objective() else best, f"; {found.tried} lists{cut}"
+    better = made if made.objective() < best.objective() else best
+    return better, found.bound, f"; {found.tried} lists{cut}"
 
 
 def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: int) -> tuple[Outcome, float, str]:

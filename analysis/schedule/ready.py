@@ -39,12 +39,12 @@ def problem() -> dict[str, Any]:
 
 
 def project() -> dict[str, Any]:
-    """One order that wants to be done soon, with a bench for two, so that its operations have to be put in a row."""
+    """One order on a bench of three places of which each operation takes two, so that no bound ends the lists."""
     return {
-        "now": DAY[0], "resources": [{"id": "bench", "kind": "bench", "capacity": 2}], "weights": {"makespan": 1},
+        "now": DAY[0], "resources": [{"id": "bench", "kind": "bench", "capacity": 3}], "weights": {"makespan": 1},
         "orders": [{"id": "project", "operations": [
             {"id": f"step-{one}", "minutes": 15 * (1 + one % 3), "after": [f"step-{one - 2}"] if one % 4 > 1 else [],
-             "needs": [{"kind": "bench", "amount": 1 + one % 2}]} for one in range(8)]}],
+             "needs": [{"kind": "bench", "amount": 2}]} for one in range(8)]}],
     }  # fmt: skip
 
 

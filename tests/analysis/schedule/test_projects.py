@@ -231,8 +231,21 @@ def test_lists_find_the_proven_best_beside_nights_lags_and_what_does_not_move(se
     proof = prove(record, fixed, jobs, first.bookings, first.objective(), effort=20.0, seconds=60.0, seed=0)
     made = Outcome(record, found.bookings, [])
     assert proof.optimal
-    assert made.objective() == proof.bound
+    assert made.objective() == proof.bound >= found.bound >= 12
     assert check(problem, to_json(made, bound=0, proven=False, seconds=0, seed=0, solver="lists")) == []
+
+
+def test_the_bound_of_the_lists_counts_the_work_that_cannot_be_done_sooner_or_later():
+    problem = problem_of(BY_HAND)
+    record, fixed, jobs, first = at_hand(problem)
+    assert relisted(record, fixed, jobs, first.bookings, seconds=0.1, seed=0, over=lambda: False).bound == 6
+    operations = problem["orders"][0]["operations"]
+    for one in operations[:2]:
+        one["after"] = ["before"]
+    operations += [{"id": "before", "minutes": 5}, {"id": "behind", "minutes": 7, "after": ["job-1", "job-2"]}]
+    record, fixed, jobs, first = at_hand(problem)
+    found = relisted(record, fixed, jobs, first.bookings, seconds=0.1, seed=0, over=lambda: False)
+    assert found.bound == 5 + 4 + 7, "ten units of work for three, and what comes before and after"
 
 
 def test_lists_make_a_plan_better_and_the_same_again():
