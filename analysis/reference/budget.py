@@ -24,7 +24,7 @@ Floats = npt.NDArray[np.float64]
 BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are related, of far ones not
 LAG_MODEL_PART = 0.01
 BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
-FEWEST_BLOCKS, LEAST_PART = 12, 0.8  # of the standard deviation that the weights say
+FEWEST_BLOCKS, LEAST_PART = 12, 0.9  # of the standard deviation that the weights say
 UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 

@@ -120,4 +120,4 @@ def test_lines_that_are_passed_evenly_cost_less_than_chance(monkeypatch: Patch) 
     monkeypatch.setattr(budget, "LEAST_PART", 1.0)
     wider, more = evenly_passed()
     assert wider < spread
-    assert more > 1.1 * expanded
+    assert more > 1.06 * expanded      # the weights say no more than a ninth above the least that is taken
