@@ -25,7 +25,7 @@ FIRST = (
     Aim("All done soonest", {"tardiness": 1.0, "moved_promise": 4.0, "makespan": 2.0}),
 )
 # A move costs as many minutes late. Even where only lateness counts it has a price: from the plan in force the search
-# comes to fewer hours late than from nothing in the same time, and moves a quarter instead of nine operations in ten.
+# mostly comes to fewer hours late than from nothing in the same time, and moves half as many operations at most.
 AGAIN = (
     Aim("Fewest moves", {"tardiness": 1.0, "moved_promise": 4.0, "moved_start": 600.0, "changed_resource": 600.0}),
     Aim("Promises first", {"tardiness": 0.25, "moved_promise": 20.0, "moved_start": 30.0, "changed_resource": 30.0}),
