@@ -19,7 +19,7 @@ or where a first pass finds the path kinked.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -27,6 +27,7 @@ from scipy.linalg import lapack
 from scipy.ndimage import binary_dilation
 
 from analysis.quantiles import median
+from analysis.reference import ripple as tones
 from analysis.reference.spline import EvenSpline
 
 Floats = npt.NDArray[np.float64]
@@ -44,6 +45,7 @@ FREE = 1e-5               # v where the path may kink
 KINK = 5.0                # robust standard deviations of a third difference
 SMOOTHNESS = np.log(np.geomspace(1e-2, 1e9, 12)).tolist()     # of λ
 MIDDLE = math.log(1e3)
+RIPPLE_ROUNDS = 2
 
 
 @dataclass(frozen=True)
@@ -61,13 +63,16 @@ class Path:
     bin_s: float
     reading_deg: float
     smoothness: tuple[float, float]      # log λ before the kinks are known, and with them
+    ripple: tones.Ripple | None = None
 
     def __call__(self, time_s: Floats) -> Floats:
-        return self.spline(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
+        smooth = self.spline(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
+        return smooth if self.ripple is None else smooth + self.ripple(time_s)
 
     def speed(self, time_s: Floats) -> Floats:
         """Degrees per second."""
-        return self.spline.rate(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
+        smooth = self.spline.rate(np.minimum(np.maximum(time_s, self.first_s), self.last_s))
+        return smooth if self.ripple is None else smooth + self.ripple.speed(time_s)
 
     def near_kink(self, time_s: Floats, before_s: float, after_s: float) -> Flags:
         """Times within the given spans of a kink."""
@@ -80,32 +85,68 @@ class Path:
 
 
 def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | None = None,
-               bin_s: float | None = None) -> Path | None:
+               bin_s: float | None = None, line_deg: float = 0.0) -> Path | None:
     """The path through one sweep's readings, shape (n,) each; None when there are too few.
 
     Readings are at their nearest line; times do not decrease. `near` is the smoothness of a like sweep: λ is looked
-    for from there. `bin_s` is the width of the bins, where it is not to follow from the readings.
+    for from there. `bin_s` is the width of the bins, where it is not to follow from the readings. `line_deg` is the
+    standard deviation of a reading at its nearest line: where the readings scatter by more, a ripple is looked for.
     """
     bins = _binned(time_s, angle_deg, bin_s)
     if bins is None:
         return None
-    centre, value, weight, stands, width = bins
-    free = np.zeros(len(centre) - ORDER, dtype=bool)
-    for at in stands:
+    smooth = _through(bins, near)
+    if line_deg <= 0.0:
+        return _path(time_s, bins, smooth)
+    found = tones.find(time_s, angle_deg - smooth.spline(bins)(time_s), bins.place, bins.width, bins.stands, line_deg)
+    if found is None:
+        return _path(time_s, bins, smooth)
+    # with the ripple taken out the rest is smoother, and shows the ripple better
+    for _ in range(RIPPLE_ROUNDS):
+        bins = bins.of(time_s, angle_deg - found(time_s))
+        smooth = _through(bins, None)
+        again = tones.find(time_s, angle_deg - smooth.spline(bins)(time_s), bins.place, bins.width, bins.stands,
+                            line_deg)
+        found = found if again is None else again
+    bins = bins.of(time_s, angle_deg - found(time_s))
+    return _path(time_s, bins, _through(bins, None), found)
+
+
+@dataclass(frozen=True)
+class _Smooth:
+    """Values of the bins smoothed, where they may kink, a reading's standard deviation, λ before and with the kinks."""
+
+    values: Floats
+    free: Flags
+    noise: float
+    smoothness: tuple[float, float]
+
+    def spline(self, bins: _Bins) -> EvenSpline:
+        # a bin's mean stands off its middle by B²/24 of the curvature
+        bend = np.zeros_like(self.values)
+        bend[1:-1] = np.diff(self.values, 2) / 24.0
+        bend[1:-1][_wide(self.free, len(self.values))[1:-1]] = 0.0
+        return EvenSpline(float(bins.centre[0]), bins.width, self.values - bend)
+
+
+def _through(bins: _Bins, near: tuple[float, float] | None) -> _Smooth:
+    """Smooth the bins, once more where a first pass finds the path kinked."""
+    free = np.zeros(len(bins.centre) - ORDER, dtype=bool)
+    for at in bins.stands:
         free[max(0, at - ORDER):at + 1] = True
-    smooth, noise, power = _smoothest(value, weight, free, near[0] if near else None)
+    smooth, noise, power = _smoothest(bins.value, bins.weight, free, near[0] if near else None)
     stiff = power
     kinked = _kinked(smooth, free)
     if kinked.any():
         free |= kinked
-        smooth, noise, power = _smoothest(value, weight, free, near[1] if near else power)
-    places = centre[np.flatnonzero(free) + 1]
-    # a bin's mean stands off its middle by B²/24 of the curvature
-    bend = np.zeros_like(smooth)
-    bend[1:-1] = np.diff(smooth, 2) / 24.0
-    bend[1:-1][_wide(free, len(smooth))[1:-1]] = 0.0
-    spline = EvenSpline(float(centre[0]), width, smooth - bend)
-    return Path(spline, float(time_s[0]), float(time_s[-1]), places, width, noise, (stiff, power))
+        smooth, noise, power = _smoothest(bins.value, bins.weight, free, near[1] if near else power)
+    return _Smooth(smooth, free, noise, (stiff, power))
+
+
+def _path(time_s: Floats, bins: _Bins, smooth: _Smooth, found: tones.Ripple | None = None) -> Path:
+    places = bins.centre[np.flatnonzero(smooth.free) + 1]
+    return Path(smooth.spline(bins), float(time_s[0]), float(time_s[-1]), places, bins.width, smooth.noise,
+                smooth.smoothness, found)
 
 
 def _wide(free: Flags, count: int) -> Flags:
@@ -115,9 +156,36 @@ def _wide(free: Flags, count: int) -> Flags:
     return flags
 
 
-def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None
-            ) -> tuple[Floats, Floats, Floats, list[int], float] | None:
-    """Bin centres, mean readings, counts, the bins at which a stand begins or ends, and the bins' width."""
+@dataclass(frozen=True)
+class _Bins:
+    """Bin centres, mean readings, counts, the bin of each reading, the bins at which a stand begins or ends, width."""
+
+    centre: Floats
+    value: Floats
+    weight: Floats
+    place: npt.NDArray[np.int64]
+    stands: list[int]
+    width: float
+
+    def of(self, time_s: Floats, angle_deg: Floats) -> _Bins:
+        """The same bins of other readings at the same times."""
+        return replace(self, value=_means(time_s, angle_deg, self.place, self.weight, self.centre, self.width))
+
+
+def _means(time_s: Floats, angle_deg: Floats, place: npt.NDArray[np.int64], weight: Floats, centre: Floats,
+           width: float) -> Floats:
+    """Mean reading of each bin, 0 of an empty one."""
+    count, full = len(centre), np.maximum(weight, 1.0)
+    value = np.bincount(place, angle_deg, count) / full
+    # readings that lie to one side of a bin's middle are brought there at the local speed
+    off = np.where(weight > 0, np.bincount(place, time_s, count) / full - centre, 0.0)
+    seen = weight > 0
+    speed = np.gradient(np.interp(centre, centre[seen], value[seen]), width)
+    return np.where(seen, value - off * speed, 0.0)
+
+
+def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None) -> _Bins | None:
+    """The readings in bins of equal time; None when there are too few."""
     n = len(time_s)
     span = float(time_s[-1] - time_s[0]) if n else 0.0
     if n < LEAST_BINS or span <= 0.0:
@@ -132,18 +200,12 @@ def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None
     width = span / count
     place = np.minimum(((time_s - time_s[0]) / width).astype(int), count - 1)
     weight = np.bincount(place, minlength=count).astype(float)
-    full = np.maximum(weight, 1.0)
-    value = np.bincount(place, angle_deg, count) / full
     centre = time_s[0] + (np.arange(count) + 0.5) * width
-    # readings that lie to one side of a bin's middle are brought there at the local speed
-    off = np.where(weight > 0, np.bincount(place, time_s, count) / full - centre, 0.0)
-    seen = weight > 0
-    speed = np.gradient(np.interp(centre, centre[seen], value[seen]), width)
-    value = np.where(seen, value - off * speed, 0.0)
     long = lasted > max(STAND_S, STAND_PACES * usual)
     stands = sorted({int(place[k]) for k in (*starts[long].tolist(), *(np.minimum(stops[long], n) - 1).tolist())
                      if 0 < place[k] < count - 1})
-    return centre, value, weight, stands, width
+    value = _means(time_s, angle_deg, place, weight, centre, width)
+    return _Bins(centre, value, weight, place, stands, width)
 
 
 def _penalty(free: Flags, count: int) -> Floats:

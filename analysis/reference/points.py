@@ -12,7 +12,7 @@ from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import maximum_filter1d, median_filter
+from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 
 from analysis.quantiles import median, quantile
 from analysis.reference.lag import Behind
@@ -30,6 +30,8 @@ STALL_POINTS = 6          # equal encoder readings in a row before it counts as 
 BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
 MOST_PACES = 3.0          # between two stamps that were one
 LINE_NOISE = 12.0**-0.5   # standard deviation of a reading at its nearest line, in steps
+HELD_SPAN = 9             # samples to look over whether the lift stands at one step of the converter:
+HELD_MOVES = 0.25         # from sample to sample it then changes less often
 KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
@@ -45,7 +47,8 @@ class Points:
     speed (crank degrees per second, signed);
     behind (see `lag`); count (samples in the point, 1 for the usual
     number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
-    nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with).
+    nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with);
+    held (least standard deviation of a lift that stands at one step of the converter, as lift is scaled; else 0).
     `lines` says what the encoder's lines would add to each point's angle, were they elsewhere.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
@@ -61,6 +64,7 @@ class Points:
     count: Floats
     rough_deg: Floats
     drawn_deg: Floats
+    held: Floats
     samples_per_point: int
     lines: Lines
     scale: float = 1.0
@@ -128,12 +132,12 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
         parts.append(merged)
         readings.append(Readings(column[0], column[1], moved.path, first_of, weight))
     sizes = [len(part[0]) for part in parts]
-    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn = (
-        np.concatenate([part[k] for part in parts]) for k in range(8))
+    time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, held = (
+        np.concatenate([part[k] for part in parts]) for k in range(9))
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
-                  drawn, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
+                  drawn, held / scale, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
 
 
 def spread(time_s: Floats) -> Floats:
@@ -193,7 +197,34 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
     flags = (kept == 0.0).astype(float)
     at, share = means[0], weight / np.repeat(counts, np.diff(np.append(edges, n)))
-    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn), edges, share
+    return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn,
+            _held(lift, edges, per_point)), edges, share
+
+
+def _held(lift: Floats, edges: Ints, per_point: int) -> Floats:
+    """Least standard deviation of each point's lift, from the samples' lifts and the first sample of each point.
+
+    A probe whose noise is less than a step of its converter stands at one step while the lift changes little, and all
+    its readings there err alike, by up to half a step: however many they are, they are one observation.
+    """
+    if len(lift) < HELD_SPAN:
+        return np.zeros(len(edges))
+    span = max(per_point, HELD_SPAN)
+    moves = np.abs(np.diff(lift, prepend=lift[0]))
+    middle = (edges + np.append(edges[1:], len(lift)) - 1) // 2
+    few = uniform_filter1d((moves > 0.0).astype(float), span)[middle] < HELD_MOVES
+    if not few.any():
+        return np.zeros(len(edges))
+    near = np.repeat(few, np.diff(np.append(edges, len(lift)))) & (moves > 0.0)
+    if not near.any():
+        return np.zeros(len(edges))
+    step = quantile(moves[near], 0.1)
+    level = uniform_filter1d(lift, span)
+    travel = level[np.minimum(middle + span, len(lift) - 1)] - level[np.maximum(middle - span, 0)]
+    held = few & (np.abs(travel) < step)
+    starts = np.flatnonzero(np.concatenate([[True], held[1:] != held[:-1]]))
+    stretch = np.diff(np.append(starts, len(held)))
+    return np.where(held, step * LINE_NOISE * np.sqrt(np.repeat(stretch, stretch)), 0.0)
 
 
 def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:
@@ -204,7 +235,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     the smoothness of a sweep before it.
     """
     n = len(time_s)
-    path = trace_path(time_s, angle_deg, near)
+    path = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE)
     if path is None:
         return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), 0.0, None)
     smooth = path(time_s)

@@ -21,7 +21,7 @@ HUBER = 2.5
 class Weigher:
     """What the weights of a trace's points depend on beside the residuals.
 
-    The variance of a point is s0²/count + (slope · s1)²; its weight is s0² over it.
+    The variance of a point is s0²/count, or what a held lift is worth, + (slope · s1)²; its weight is s0² over it.
 
     Parameters
     ----------
@@ -35,7 +35,11 @@ class Weigher:
         self._allowed, self._gentle = allowed, gentle
         self._open = allowed & ~points.spiky
         self._part, self._rough, self._drawn = 1.0 / points.count, points.rough_deg**2, points.drawn_deg**2
+        self._held = points.held**2
         usual = self._open & (points.count < 4.0)
+        moving = usual & (points.held == 0.0)
+        if moving.sum() >= 0.3 * allowed.sum():
+            usual = moving
         seen = usual & (points.rough_deg == 0.0)
         self._told = bool(seen.sum() >= 0.3 * allowed.sum())
         if not self._told:
@@ -50,7 +54,7 @@ class Weigher:
         f2, square = slope**2, residual**2
         known = f2 * self._rough if self._told else 0.0
         s0sq, s1sq = _two_noises(np.abs(residual[self._seen]) * self._root, f2[self._seen])
-        variance = s0sq * self._part + np.maximum(s1sq * f2, known)
+        variance = self._own(s0sq) + np.maximum(s1sq * f2, known)
         for _ in range(2):
             ratio = square[self._seen] / variance[self._seen]
             inside = ratio < OUTLIER**2
@@ -59,15 +63,19 @@ class Weigher:
             # the medians fix the scale roughly; the inliers fix it efficiently
             scale = float(ratio[inside].mean())
             s0sq, s1sq = s0sq * scale, s1sq * scale
-            variance = s0sq * self._part + np.maximum(s1sq * f2, known)
+            variance = self._own(s0sq) + np.maximum(s1sq * f2, known)
         # a smoothed angle errs little but alike for long: it is worth what the readings behind it are
-        worth = np.maximum(variance, s0sq * self._part + f2 * self._drawn)
+        worth = np.maximum(variance, self._own(s0sq) + f2 * self._drawn)
         if self._gentle:
             far = np.maximum(np.abs(residual) / np.sqrt(variance), HUBER)
             weight = np.where(self._open, s0sq / worth * HUBER / far, 0.0)
         else:
             weight = np.where(self._allowed & (square < OUTLIER**2 * variance), s0sq / worth, 0.0)
         return float(np.sqrt(s0sq)), float(np.sqrt(s1sq)), weight
+
+    def _own(self, s0sq: float) -> Floats:
+        """Variance of each point's lift by itself."""
+        return np.maximum(s0sq * self._part, self._held)
 
 
 def _two_noises(residual: Floats, f2: Floats) -> tuple[float, float]:

@@ -101,6 +101,11 @@ def gain_of_one(patch: Patch) -> None:
     patch.setattr(estimate, "GAIN_PRIOR", 1e-9)
 
 
+def each_reading_by_itself(patch: Patch) -> None:
+    """A lift that stands at one step of the converter counted as often as it was read."""
+    patch.setattr(points, "_held", lambda lift, edges, per_point: np.zeros(len(edges)))
+
+
 def no_friction(patch: Patch) -> None:
     patch.setattr(estimate, "friction", lambda *_: None)
 
@@ -122,6 +127,11 @@ EFFECTS = {
     "lash, thrown in one sense": Effect(replace(BASE, lash_deg=0.2, thrown=(1,)), no_throw),
     "turn of the encoder within a sweep": Effect(replace(BASE, crest_deg=360.0), not_unrolled),
     "saturation at the base": Effect(PISTON, rails_fitted, ROD),
+    "a quiet probe on a coarse converter": Effect(
+        replace(BASE, lift=simulate.cycloidal_lobe(20.0, 64.0, 8.0), crank_per_datum=1.0, reach_deg=78.5,
+                senses=(1, -1, 1, -1, 1), last_part=0.75, speeds_deg_s=(10.9, 11.3, 12.0, 15.4, 14.9), ripple=0.29,
+                ripple_hz=0.51, interval_s=0.0256, lash_deg=0.026, noise_mm=0.001, converter_mm=0.006,
+                encoder_step_deg=0.046), each_reading_by_itself, {"crank_per_datum": 1}),
     "a probe that sticks": Effect(replace(PISTON, friction_mm=0.02, senses=(1, -1)), no_friction, ROD),
     "tilt": Effect(replace(LOBE, gain=0.94), gain_of_one, PROFILE),
 }

@@ -1,0 +1,122 @@
+"""A ripple of the shaft's speed that is quicker than a smooth path can follow.
+
+A motor, a worm or a mesh of teeth makes the shaft run on and hang back many times a second, by a part of an encoder
+line where the shaft turns slowly. A path smooth enough to average the lines takes that out with them; the lobe, which
+may have any shape, then fits it as waves of its own where the phases of forward and reverse allow, and the crest goes
+to where they do. In the readings the ripple shows as a line in the spectrum of what the smooth path leaves, and by
+more than the encoder's lines can do: a reading at its nearest line errs by step/√12 about the truth, however the lines
+beat with the samples. So tones are taken in one by one while the readings scatter by more than that, and one that would
+leave less than that is a beat of the lines and not of the shaft.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize
+
+from analysis.quantiles import median
+
+Floats = npt.NDArray[np.float64]
+
+MOST_TONES = 6
+LEAST_PEAK = 300.0        # over the median of the spectrum
+LEAST_SCATTER = 1.03      # of the variance of readings at their nearest line, for a tone to be looked for,
+LEAST_LEFT = 0.9          # and with it taken out
+LEAST_BINS, LEAST_TURNS = 64, 4.0
+
+
+@dataclass(frozen=True)
+class Ripple:
+    """Σ aₖ cos ωₖ(t − from) + bₖ sin ωₖ(t − from) from `from_s` to `to_s`, crank degrees; what it ends at beyond."""
+
+    from_s: float
+    to_s: float
+    rates: Floats             # ω, radians a second, shape (k,)
+    sizes: Floats             # a of all, then b of all, shape (2k,)
+
+    def __call__(self, time_s: Floats) -> Floats:
+        """Crank degrees, shape (len(time_s),)."""
+        return np.asarray(_waves(self._since(time_s), self.rates) @ self.sizes)
+
+    def speed(self, time_s: Floats) -> Floats:
+        """Crank degrees a second, shape (len(time_s),)."""
+        k = len(self.rates)
+        turned = np.concatenate([self.rates * self.sizes[k:], -self.rates * self.sizes[:k]])
+        moving = (time_s >= self.from_s) & (time_s <= self.to_s)
+        return np.asarray(np.where(moving, _waves(self._since(time_s), self.rates) @ turned, 0.0))
+
+    def _since(self, time_s: Floats) -> Floats:
+        return np.asarray(np.minimum(np.maximum(time_s, self.from_s), self.to_s) - self.from_s)
+
+
+def _waves(since_s: Floats, rates: Floats) -> Floats:
+    """Cosines, then sines; shape (n, 2k)."""
+    turn = since_s[:, None] * rates
+    return np.hstack([np.cos(turn), np.sin(turn)])
+
+
+def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: float, stands: list[int],
+         line_deg: float) -> Ripple | None:
+    """The ripple in what a smooth path leaves of the readings; None where lines explain it, or nothing periodic does.
+
+    Parameters
+    ----------
+    time_s, away : ndarray, shape (n,)
+        The readings' times, and how far they stand from the path, crank degrees.
+    place : ndarray of int, shape (n,)
+        The bin of each reading; bins are `width_s` wide.
+    stands : list of int
+        Bins at which the shaft begins or ends to stand: looked at is the longest part between two of them.
+    line_deg : float
+        Standard deviation of a reading at its nearest line.
+    """
+    ends = [-1, *stands, int(place[-1]) + 1]
+    first, last = max(pairwise(ends), key=lambda pair: pair[1] - pair[0])
+    mine = (place > first) & (place < last)
+    count = last - first - 1
+    if count < LEAST_BINS or int(mine.sum()) < count or line_deg <= 0.0:
+        return None
+    time, left = time_s[mine], away[mine] - away[mine].mean()
+    if float(left.var()) < LEAST_SCATTER * line_deg**2:
+        return None
+    bins = place[mine] - first - 1
+    full = np.maximum(np.bincount(bins, minlength=count), 1)
+    since, centre = time - time[0], (np.arange(count) + 0.5) * width_s
+    rates: list[float] = []
+    sizes = np.zeros(0)
+    readings = left
+    while len(rates) < MOST_TONES and float(left.var()) >= LEAST_SCATTER * line_deg**2:
+        rate = _loudest(centre, np.asarray(np.bincount(bins, left, count) / full, dtype=np.float64), width_s)
+        if rate is None or any(abs(rate - known) < math.pi / (count * width_s) for known in rates):
+            break
+        waves = _waves(since, np.array([*rates, rate]))
+        tried = np.linalg.solve(waves.T @ waves, waves.T @ readings)
+        rest = readings - waves @ tried
+        if float(rest.var()) < LEAST_LEFT * line_deg**2 or float(rest.var()) >= float(left.var()):
+            break
+        rates, sizes, left = [*rates, rate], tried, rest
+    return Ripple(float(time[0]), float(time[-1]), np.array(rates), sizes) if rates else None
+
+
+def _loudest(centre: Floats, away: Floats, width_s: float) -> float | None:
+    """Rate of the loudest tone in equally spaced values, radians a second; None where none stands out."""
+    count = len(away)
+    window = np.hanning(count) * (away - away.mean())
+    power = np.abs(np.fft.rfft(window)) ** 2
+    power[:math.ceil(LEAST_TURNS)] = 0.0
+    peak = int(power.argmax())
+    if power[peak] < LEAST_PEAK * max(median(power[power > 0.0]), 1e-300):
+        return None
+    grid = 2.0 * math.pi / (count * width_s)
+
+    def quiet(rate: float) -> float:
+        return -abs(complex(np.exp(-1j * rate * centre) @ window))
+
+    found = optimize.minimize_scalar(quiet, bounds=((peak - 1.0) * grid, (peak + 1.0) * grid), method="bounded",
+                                     options={"xatol": 1e-4 * grid})
+    return float(found.x)
