@@ -86,12 +86,13 @@ def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: fl
         return None
     bins = place[mine] - first - 1
     full = np.maximum(np.bincount(bins, minlength=count), 1)
-    since, centre = time - time[0], (np.arange(count) + 0.5) * width_s
+    since = time - time[0]
+    centre: Floats = (np.arange(count) + 0.5) * width_s
     rates: list[float] = []
     sizes = np.zeros(0)
     readings = left
     while len(rates) < MOST_TONES and float(left.var()) >= LEAST_SCATTER * line_deg**2:
-        rate = _loudest(centre, np.asarray(np.bincount(bins, left, count) / full, dtype=np.float64), width_s)
+        rate = _loudest(centre, np.bincount(bins, left, count) / full, width_s)
         if rate is None or any(abs(rate - known) < math.pi / (count * width_s) for known in rates):
             break
         waves = _waves(since, np.array([*rates, rate]))
