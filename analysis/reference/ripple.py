@@ -87,7 +87,7 @@ def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: fl
     bins = place[mine] - first - 1
     full = np.maximum(np.bincount(bins, minlength=count), 1)
     since = time - time[0]
-    centre: Floats = (np.arange(count) + 0.5) * width_s
+    centre = np.arange(0.5, count, 1.0) * width_s
     rates: list[float] = []
     sizes = np.zeros(0)
     readings = left
