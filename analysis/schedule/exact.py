@@ -8,6 +8,7 @@ allows: an order that ends later than that would cost more by itself than the pl
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -45,7 +46,7 @@ def prove(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, Boo
     effort : float
         Limit in the solver's own measure of work, the same on every machine: 1 is some seconds of one core.
     seconds : float
-        Limit by the clock, which only ever cuts the search short.
+        Limit by the clock, the making of the model included; it only ever cuts the search short.
     seed : int
         Of the solver.
     """
@@ -53,6 +54,7 @@ def prove(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, Boo
     if not 0 < len(still) <= MOST_OPERATIONS or seconds <= 0 or any(
             _chosen(problem, problem.operations[index]) for index in fixed.bookings):
         return None
+    started = time.monotonic()
     try:
         model = Model(problem, fixed, jobs, objective)
         compete(model)
@@ -64,7 +66,8 @@ def prove(problem: Problem, fixed: Fixed, jobs: Jobs, bookings: Mapping[int, Boo
     # One worker, so that the same input gives the same plan; relaxations and probing cost more here than they bring.
     settings.num_workers, settings.linearization_level, settings.cp_model_probing_level = 1, 0, 0
     settings.random_seed = seed % 2**31
-    settings.max_deterministic_time, settings.max_time_in_seconds = effort, seconds
+    settings.max_deterministic_time = effort
+    settings.max_time_in_seconds = max(0.0, seconds - (time.monotonic() - started))
     status = solver.solve(model.cp)
     if status not in (cp_model.OPTIMAL, cp_model.FEASIBLE):
         return None

@@ -6,9 +6,11 @@ import gc
 import math
 import time
 from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import chain
+from threading import Event
 from typing import Any, cast
 
 from analysis.errors import AnalysisRefused
@@ -22,7 +24,7 @@ from analysis.schedule.impossible import no_place
 from analysis.schedule.model import Booking, Problem
 from analysis.schedule.outcome import Json, Outcome, to_json
 from analysis.schedule.problem import read
-from analysis.schedule.search import Effort, improve, steps_within
+from analysis.schedule.search import Effort, improve, improve_anew, steps_within
 from analysis.schedule.serial import Scheme, best_rule
 from analysis.schedule.values import ProblemRefused
 
@@ -46,6 +48,8 @@ MOST_TO_PROVE = 320                 # planned operations beyond which no proof i
 SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
 LISTS_BEFORE_PROOF = 0.6            # of the time, in work of which most is done in less
 BEFORE_PROOF = 0.85                 # of the time, after which what is left is kept for the proof
+PROOF_ENDS = 0.92                   # of the time: what is left is for the check
+SEARCHES_ANEW = 4                   # beside the proof
 LEAST_REST = 0.01                   # seconds
 EFFORT_A_SECOND = 0.08              # in the solver's own measure of work
 EFFORT_A_STEP = 1e-4
@@ -137,7 +141,7 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
         effort = steps * EFFORT_A_STEP
     if steps and best.objective() > 0:
         board, costs, done = improve(stand.scheme, stand.board.copy(), stand.costs.copy(),
-                                     _effort(read_problem, steps, seed), left.over)
+                                     _effort(read_problem, steps, seed, small=small), left.over)
         found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
         best = found if found.objective() < best.objective() else best
         # A plan that costs nothing ends the search as well, after as many steps each time.
@@ -149,7 +153,7 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
                                      lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
         solver += words
     if small and effort and best.objective() > bound:
-        best, proven, words = _proven(best, stand, effort, left.rest(seconds), seed)
+        best, proven, words = _proven(best, stand, effort, left.rest(seconds * PROOF_ENDS), steps, seed)
         bound, solver = max(bound, proven), solver + words
     said = {"bound": bound, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
     return _checked(raw, [best, first], said)
@@ -186,25 +190,49 @@ def _listed(best: Outcome, stand: Stand, seconds: float, seed: int,
     return better, found.bound, f"; {found.tried} lists{cut}"
 
 
-def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, seed: int) -> tuple[Outcome, float, str]:
-    """The plan of the exact route with its bound, the plan at hand where that route has nothing to say."""
+def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: int, seed: int
+            ) -> tuple[Outcome, float, str]:
+    """The plan of the exact route with its bound, the plan at hand where that route has nothing to say.
+
+    Searches are made anew meanwhile, on the other core. Their plan is taken only where the exact route does not prove
+    one, however soon they have found it: what comes of it does not depend on which is faster.
+    """
     # Imported here, as the solver takes half a second to load.
     from analysis.schedule.exact import prove
 
-    proof = prove(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, best.objective(), effort=effort,
-                  seconds=seconds, seed=seed)
-    if proof is None:
-        return best, 0.0, ""
-    found = Outcome(best.problem, proof.bookings, stand.fixed.conflicts)
-    better = found if found.objective() <= best.objective() else best
-    return better, proof.bound, "; proven" if proof.optimal else "; with a bound"
+    ended = Event()
+    efforts = [_effort(best.problem, steps, seed + number, small=True) for number in range(1, SEARCHES_ANEW + 1)]
+    with ThreadPoolExecutor(1) as pool:
+        anew = pool.submit(improve_anew, stand.scheme, stand.board, stand.costs, efforts, ended.is_set)
+        try:
+            proof = prove(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, best.objective(), effort=effort,
+                          seconds=seconds, seed=seed)
+            if proof is not None and proof.optimal:
+                ended.set()
+            wait([anew], timeout=None if math.isinf(seconds) else seconds)
+        finally:
+            ended.set()
+    words, bound = "", 0.0
+    if proof is not None:
+        found = Outcome(best.problem, proof.bookings, stand.fixed.conflicts)
+        best = found if found.objective() <= best.objective() else best
+        bound, words = proof.bound, "; proven" if proof.optimal else "; with a bound"
+    if proof is None or not proof.optimal:
+        board, costs = anew.result()
+        again = outcome_of(best.problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
+        if again.objective() < best.objective():
+            best, words = again, words + "; searched anew"
+    return best, bound, words
 
 
-def _effort(problem: Problem, steps: int, seed: int) -> Effort:
-    """One in force is mended in steps that take off more jobs and nearly always ask for their old places first."""
+def _effort(problem: Problem, steps: int, seed: int, *, small: bool = False) -> Effort:
+    """One in force is mended in steps that take off more jobs and nearly always ask for their old places first.
+
+    Of a small problem more are taken off at once, and never those alone that one resource has in a row.
+    """
     if problem.previous:
         return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5))
-    return Effort(steps, seed)
+    return Effort(steps, seed, most=7, shares=(0.0, 0.05, 0.05, 0.0)) if small else Effort(steps, seed)
 
 
 def _checked(problem: Mapping[str, Any], outcomes: list[Outcome], said: dict[str, Any]) -> Json:

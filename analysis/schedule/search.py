@@ -8,7 +8,7 @@ whether or not the machine has a core for each.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -107,8 +107,12 @@ class _Search:
 
 
 def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
-            over: Callable[[], bool]) -> tuple[Ints, Floats, int]:
-    """The best plan found from `board` on, its costs by job, and how many steps were made before `over` said stop."""
+            over: Callable[[], bool], *, beside: int = SIDE_BY_SIDE) -> tuple[Ints, Floats, int]:
+    """The best plan found from `board` on, its costs by job, and how many steps were made before `over` said stop.
+
+    So many searches run `beside` each other. The plan that comes back holds places alone, no bookings: it is no board
+    to go on from.
+    """
     cost = scheme.cost(board, costs)
     jobs = len(scheme.jobs.orders)
     placed = np.flatnonzero(f.table(board, f.JOB_PLACED, jobs))
@@ -117,14 +121,30 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
     heat = np.array([*(np.array(effort.heat) * cost / len(placed)), *effort.shares])
     search = _Search(scheme, effort, heat, over)
     walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), _state(effort.seed, number),
-                   np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(SIDE_BY_SIDE)]
-    with ThreadPoolExecutor(SIDE_BY_SIDE) as pool:
-        if len(placed) >= APART and scheme.rates[f.SPAN_RATE] <= 0:
+                   np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(beside)]
+    with ThreadPoolExecutor(beside) as pool:
+        if beside == 2 and len(placed) >= APART and scheme.rates[f.SPAN_RATE] <= 0:
             best = _apart(search, walks, placed, pool)
         else:
             best = _together(search, walks, pool)
     search.exact(best, costs)
     return best, costs, min(walk.done for walk in walks)
+
+
+def improve_anew(scheme: Scheme, board: Ints, costs: Floats, efforts: Sequence[Effort],
+                 over: Callable[[], bool]) -> tuple[Ints, Floats]:
+    """The best plan of searches one after the other, on one core, each from the same plan; until one costs nothing.
+
+    A search that ends in a plan it cannot leave seldom ends there again with other random numbers.
+    """
+    found = board, costs
+    for effort in efforts:
+        made, by_job, _ = improve(scheme, board.copy(), costs.copy(), effort, over, beside=1)
+        if scheme.cost(made, by_job) < scheme.cost(*found):
+            found = made, by_job
+        if scheme.cost(*found) <= 0 or over():
+            break
+    return found
 
 
 def _together(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor) -> Ints:

@@ -1,10 +1,12 @@
 """The exact route: what it proves is true, beside every plan of a tiny shop and beside plans made in other ways."""
 
 from itertools import permutations
+from threading import active_count
 
 import pytest
 from hypothesis import given, settings
 
+from analysis.schedule import plan as plans
 from analysis.schedule.build import Builder
 from analysis.schedule.check import check
 from analysis.schedule.exact import prove
@@ -16,6 +18,7 @@ from analysis.schedule.serial import Scheme, edd
 from tests.analysis.schedule.small import at
 from tests.analysis.schedule.small_problems import first_fit, problems
 from tests.analysis.schedule.twin import whole_plan
+from tests.bench.shops import shop
 from tests.examples import examples
 
 
@@ -98,3 +101,25 @@ def test_who_does_a_pinned_operation_is_not_settled_by_a_proof():
     assert proven(problem)[2] is None
     problem["orders"][0]["operations"][0]["pin"]["resources"] = ["bench"]
     assert proven(problem)[2].optimal
+
+
+@pytest.mark.parametrize("seed", [3, 30, 115])
+def test_searches_made_anew_help_where_there_is_no_time_for_a_proof(seed, monkeypatch):
+    problem = shop(20, seed, load=2.2)
+    monkeypatch.setattr(plans, "EFFORT_A_STEP", 1e-7)
+    found = plan(problem, seconds=0, steps=1500)
+    assert found == plan(problem, seconds=0, steps=1500)
+    assert check(problem, found) == []
+    monkeypatch.setattr(plans, "SEARCHES_ANEW", 0)
+    assert found["objective"] < plan(problem, seconds=0, steps=1500)["objective"]
+
+
+def test_searches_made_anew_end_with_an_error_of_the_proof(monkeypatch):
+    def broken(*_, **__):
+        raise ValueError("The solver is not there.")
+
+    monkeypatch.setattr("analysis.schedule.exact.prove", broken)
+    before = active_count()
+    with pytest.raises(ValueError, match="not there"):
+        plan(shop(20, 3, load=2.2), seconds=0, steps=1500)
+    assert active_count() == before
