@@ -13,6 +13,7 @@ from analysis.schedule.kernel_time import (
     finish_of,
     open_for,
     open_to_start,
+    span_after,
     unbook,
     up_to_grid,
 )
@@ -34,8 +35,10 @@ def enter(shop: Ints, board: Ints, operation: int, out: bool) -> None:
         resource, amount = board[board[f.PICK] + slot], shop[shop[f.SLOT_AMOUNT] + slot]
         if mix >= 0 and shop[shop[f.OP_RELEASE] + operation] and shop[shop[f.MIX_CAL] + mix] > 0:
             calendar = shop[shop[f.MIX_CAL] + mix]
-            for span in range(shop[shop[f.CAL_PTR] + calendar], shop[shop[f.CAL_PTR] + calendar + 1]):
+            for span in range(span_after(shop, calendar, start), shop[shop[f.CAL_PTR] + calendar + 1]):
                 low, high = max(start, shop[shop[f.CAL_START] + span]), min(end, shop[shop[f.CAL_END] + span])
+                if low >= end:
+                    break
                 if low < high:
                     if out:
                         unbook(board, resource, low, high, amount)

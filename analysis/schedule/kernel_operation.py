@@ -9,14 +9,14 @@ from __future__ import annotations
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Ints
-from analysis.schedule.kernel_time import blocked_until, finish_of, open_for, open_to_start, up_to_grid
+from analysis.schedule.kernel_time import blocked_until, finish_of, open_for, open_to_start, span_after, up_to_grid
 
 
 @compiled
 def worked_until(shop: Ints, board: Ints, resource: int, calendar: int, start: int, end: int, amount: int) -> int:
     """As `blocked_until`, for a booking that leaves its resource free while the calendar is closed."""
     found = -1
-    for span in range(shop[shop[f.CAL_PTR] + calendar], shop[shop[f.CAL_PTR] + calendar + 1]):
+    for span in range(span_after(shop, calendar, start), shop[shop[f.CAL_PTR] + calendar + 1]):
         low, high = max(start, shop[shop[f.CAL_START] + span]), min(end, shop[shop[f.CAL_END] + span])
         if low >= end:
             break
