@@ -42,6 +42,11 @@ def _effects(done: Work, unit: str) -> list[str]:
         said.append(f"Forward stands {done.result.hysteresis_deg:+.4f} degrees from reverse; the middle was taken.")
     if "lag" in shifts:
         said.append(f"The probe lags by about {shifts['lag'] * 1e3:.1f} ms; this was taken out.")
+    ripples = [one.loudest for one in found.points.behind.ripples()]
+    if ripples:
+        hertz, reach = max(ripples, key=lambda one: one[1])
+        said.append(f"The shaft runs on and hangs back by {reach:.3f} degrees, {hertz:.2f} times a second, "
+                    "which is quick for encoder lines so far apart; this was followed.")
     for throw in found.throws:
         said.append(f"Past the crest the follower throws the shaft across its lash ({throw.name.split(', ')[1]}), by "
                     f"{abs(shifts.get(throw.name, 0.0)):.3f} degrees; the driven flanks give the middle of the lash.")

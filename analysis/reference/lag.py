@@ -12,6 +12,7 @@ from scipy.linalg import blas
 
 from analysis.reference.lines import Readings
 from analysis.reference.path import Path
+from analysis.reference.ripple import Ripple
 
 Floats = npt.NDArray[np.float64]
 
@@ -28,6 +29,10 @@ class Behind:
     def __init__(self, sweeps: list[Readings]) -> None:
         self._sweeps = sweeps
         self._known: dict[tuple[int, bool], Floats] = {}
+
+    def ripples(self) -> list[Ripple]:
+        """The ripples that were followed, of each sweep that has one."""
+        return [one.path.ripple for one in self._sweeps if one.path is not None and one.path.ripple is not None]
 
     def late(self, lag_s: float, filtered: bool) -> Floats:
         """How far behind the probe is for each second of lag, crank degrees per second, for all points."""

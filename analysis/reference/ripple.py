@@ -43,6 +43,13 @@ class Ripple:
         """Crank degrees, shape (len(time_s),)."""
         return np.asarray(_waves(self._since(time_s), self.rates) @ self.sizes)
 
+    @property
+    def loudest(self) -> tuple[float, float]:
+        """How often the largest tone comes, hertz, and how far the shaft runs on or hangs back by it, crank degrees."""
+        reach = np.hypot(*self.sizes.reshape(2, -1))
+        largest = int(reach.argmax())
+        return float(self.rates[largest]) / (2.0 * math.pi), float(reach[largest])
+
     def speed(self, time_s: Floats) -> Floats:
         """Crank degrees a second, shape (len(time_s),)."""
         k = len(self.rates)

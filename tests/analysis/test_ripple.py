@@ -11,6 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import analyse, simulate
+from analysis.engine import Work
+from analysis.explain import explain
 from analysis.reference import ripple
 from analysis.reference.path import trace_path
 from analysis.reference.points import LINE_NOISE
@@ -92,3 +94,13 @@ def test_the_crest_is_surer_and_the_lag_told_where_the_ripple_is_followed(seed: 
     _, wider, untold = figures(seed)
     assert wider > 2.0 * expanded
     assert abs(untold - 0.03) > 0.01
+
+
+@pytest.mark.parametrize(("part", "said"), [(0.2, True), (0.0, False)])
+def test_a_ripple_that_was_followed_is_told(part: float, said: bool) -> None:
+    kept: list[Work] = []
+    analyse(simulate.record(replace(SLOW, ripple=part)).csv(), SPEC, look_at=kept.append)
+    told = [line for line in explain(kept[0]) if "1.43 times a second" in line]
+    assert bool(told) is said
+    # 1.2 degrees a second, rippling by a fifth of it: 1.2 · 0.2 / (2 π 1.43)
+    assert not said or "by 0.027 degrees" in told[0]
