@@ -103,7 +103,8 @@ def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: fl
         if rate is None or any(abs(rate - known) < math.pi / (count * width_s) for known in rates):
             break
         waves = _waves(since, np.array([*rates, rate]))
-        tried = np.linalg.solve(waves.T @ waves, waves.T @ readings)
+        # least squares of the small system: readings that are few and far between may not tell the tones apart
+        tried = np.linalg.lstsq(waves.T @ waves, waves.T @ readings, rcond=None)[0]
         rest = readings - waves @ tried
         if float(rest.var()) < LEAST_LEFT * line_deg**2 or float(rest.var()) >= float(left.var()):
             break

@@ -170,6 +170,10 @@ class Budget:
         """Whether the time is up; the clock is left alone where there is no limit."""
         return self.seconds < math.inf and time.monotonic() - self.started > self.seconds
 
+    def left(self) -> float | None:
+        """Seconds until the time is up, None where there is no limit."""
+        return max(0.0, self.seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else None
+
     def rest(self, seconds: float) -> float:
         """What is left of so many seconds; no limit stays none."""
         return max(LEAST_REST, seconds - (time.monotonic() - self.started)) if self.seconds < math.inf else math.inf
@@ -200,7 +204,7 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: i
     # Imported here, as the solver takes half a second to load.
     from analysis.schedule.exact import prove
 
-    ended = Event()
+    started, ended, cut = time.monotonic(), Event(), False
     efforts = [_effort(best.problem, steps, seed + number, small=True) for number in range(1, SEARCHES_ANEW + 1)]
     with ThreadPoolExecutor(1) as pool:
         anew = pool.submit(improve_anew, stand.scheme, stand.board, stand.costs, efforts, ended.is_set)
@@ -209,7 +213,7 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: i
                           seconds=seconds, seed=seed)
             if proof is not None and proof.optimal:
                 ended.set()
-            wait([anew], timeout=None if math.isinf(seconds) else seconds)
+            cut = bool(wait([anew], Budget(started, seconds).left()).not_done)
         finally:
             ended.set()
     words, bound = "", 0.0
@@ -222,6 +226,7 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: i
         again = outcome_of(best.problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
         if again.objective() < best.objective():
             best, words = again, words + "; searched anew"
+        words += ", cut short by the clock" if cut else ""
     return best, bound, words
 
 

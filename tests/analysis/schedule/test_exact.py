@@ -1,7 +1,8 @@
 """The exact route: what it proves is true, beside every plan of a tiny shop and beside plans made in other ways."""
 
 from itertools import permutations
-from threading import active_count
+from threading import Event, active_count
+from time import sleep
 
 import pytest
 from hypothesis import given, settings
@@ -123,3 +124,20 @@ def test_searches_made_anew_end_with_an_error_of_the_proof(monkeypatch):
     with pytest.raises(ValueError, match="not there"):
         plan(shop(20, 3, load=2.2), seconds=0, steps=1500)
     assert active_count() == before
+
+
+def test_searches_made_anew_end_with_the_time_and_it_is_told(monkeypatch):
+    waited = Event()
+    monkeypatch.setattr("analysis.schedule.exact.prove", lambda *_, **__: None)
+    monkeypatch.setattr(plans, "improve_anew", lambda scheme, board, costs, efforts, over: waiting(waited, over)
+                        or (board, costs))
+    found = plan(shop(20, 3, load=2.2), seconds=0.5)
+    assert waited.is_set()
+    assert found["solver"].endswith("cut short by the clock")
+
+
+def waiting(waited, over):
+    """Until it is told to stop."""
+    while not over():
+        sleep(0.01)
+    waited.set()
