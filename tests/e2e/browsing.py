@@ -7,6 +7,7 @@ content security policy, no failed request, nothing that scrolls sideways. `audi
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -44,10 +45,19 @@ AXE = (Path(__file__).resolve().parents[1] / "vendor" / "axe-core" / "axe.min.js
 # Only these cross over from the browser: all that was found in order is larger than the page and slower to carry.
 VIOLATIONS = "async (tags) => (await axe.run(document, {runOnly: tags, resultTypes: ['violations']})).violations"
 
-# Runs in every page before anything of its own: tells on the console what would otherwise pass unseen.
+# Runs in every page before anything of its own: tells on the console what would otherwise pass unseen, and keeps
+# what was last pointed at for whoever asks why nothing came of it.
 WATCH = """
 addEventListener('securitypolicyviolation', (event) =>
   console.error(`content security policy: ${event.violatedDirective} ${event.blockedURI} ${event.sample}`));
+window.lastPointed = [];
+for (const kind of ['pointerdown', 'pointerup', 'click', 'submit']) {
+  addEventListener(kind, (event) => {
+    const { tagName, className } = event.target;
+    const told = `${kind} ${tagName} ${className} at ${Math.round(event.timeStamp)} ms`;
+    window.lastPointed = [...window.lastPointed, told].slice(-8);
+  }, true);
+}
 addEventListener('load', async () => {
   await document.fonts.ready;
   const { scrollWidth } = document.documentElement;
@@ -63,6 +73,7 @@ class Someone:
         self.url = url
         self.complaints: list[str] = []
         self._expected: set[int] = set()
+        self._unanswered: dict[Request, float] = {}
         self.context: BrowserContext = browser.new_context(
             viewport=size,
             base_url=url,
@@ -75,6 +86,8 @@ class Someone:
         self.page: Page = self.context.new_page()
         self.page.on("console", self._console)
         self.page.on("pageerror", lambda error: self._complain(f"script failed: {error}"))
+        self.page.on("request", lambda request: self._unanswered.update({request: time.monotonic()}))
+        self.page.on("requestfinished", lambda request: self._unanswered.pop(request, None))
         self.page.on("requestfailed", self._failed)
         self.page.on("response", self._answered)
 
@@ -87,10 +100,12 @@ class Someone:
 
     def at(self, heading: str) -> None:
         """Wait until the page with this heading stands; what was pressed before has then been answered."""
-        expect(self.page.get_by_role("heading", level=1)).to_contain_text(heading, timeout=PATIENCE_MS)
+        with self._explained():
+            expect(self.page.get_by_role("heading", level=1)).to_contain_text(heading, timeout=PATIENCE_MS)
 
     def sees(self, text: str, where: str = "main") -> None:
-        expect(self.page.locator(where)).to_contain_text(text, timeout=PATIENCE_MS)
+        with self._explained():
+            expect(self.page.locator(where)).to_contain_text(text, timeout=PATIENCE_MS)
 
     def press(self, words: str) -> None:
         self.page.get_by_role("button", name=words, exact=True).click()
@@ -141,6 +156,18 @@ class Someone:
 
     # --- What is wrong --------------------------------------------------------------------------------
 
+    @contextmanager
+    def _explained(self) -> Iterator[None]:
+        """Whatever was waited for in vain inside this block tells what was asked and pointed at by then."""
+        try:
+            yield
+        except AssertionError as error:
+            now = time.monotonic()
+            asked = [f"{one.method} {one.url} for {now - since:.1f} s" for one, since in self._unanswered.items()]
+            error.add_note(f"at {self.page.url}; not answered: {asked}; complaints: {self.complaints}")
+            error.add_note(f"pointed at: {self.page.evaluate('window.lastPointed')}")
+            raise
+
     def _complain(self, text: str) -> None:
         self.complaints.append(f"{self.page.url}: {text}")
 
@@ -151,6 +178,7 @@ class Someone:
 
     def _failed(self, request: Request) -> None:
         # A page that is left takes what it was still asking for with it; that is no fault of the server.
+        self._unanswered.pop(request, None)
         if request.failure not in {"net::ERR_ABORTED"}:
             self._complain(f"{request.method} {request.url} failed: {request.failure}")
 
