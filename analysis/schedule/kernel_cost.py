@@ -5,18 +5,18 @@ from __future__ import annotations
 from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Floats, Ints
-from analysis.schedule.kernel_job import TRIES, back_to_base, enter, enter_holds, tighten, try_as_before, try_job
+from analysis.schedule.kernel_job import back_to_base, enter, enter_holds, tighten, try_as_before, try_job
 
 
 @compiled
-def try_often(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
+def try_often(shop: Ints, board: Ints, job: int, keep: bool, delay: int, tries: int) -> bool:
     """Try to place the job; where a hold runs into another booking, its resource is tried from the end of that on."""
     first = shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.JOB_GROUP_PTR] + job]]
     members = shop[shop[f.GROUP_MEMBER_PTR] + shop[shop[f.JOB_GROUP_PTR] + job + 1]] - first
     for index in range(members * shop[f.RESOURCES]):
         board[board[f.HOLD_FROM] + index] = -FAR
     notes = board[f.NOTES]
-    for _ in range(TRIES):
+    for _ in range(tries):
         if try_job(shop, board, job, keep, delay):
             return True
         if board[notes] < 0:
@@ -27,20 +27,20 @@ def try_often(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool
 
 @compiled
 def place_job(
-    shop: Ints, board: Ints, rates: Floats, costs: Floats, job: int, keep: bool, tight: bool, delay: int
+    shop: Ints, board: Ints, rates: Floats, costs: Floats, job: int, keep: bool, tight: bool, delay: int, tries: int
 ) -> bool:
     """Place the job at its earliest; False (and nothing changed) when it has no place.
 
-    Where tries do not find room for what the job keeps, it starts after all others have ended.
+    Where so many tries do not find room for what the job keeps, it starts after all others have ended.
     """
     enter_holds(shop, board, job, True)
-    placed = try_often(shop, board, job, keep, delay)
+    placed = try_often(shop, board, job, keep, delay, tries)
     if not placed and board[board[f.NOTES]] >= 0:
         last = delay
         for other in range(shop[f.JOBS]):
             if board[board[f.JOB_PLACED] + other]:
                 last = max(last, board[board[f.JOB_END] + other])
-        placed = try_often(shop, board, job, False, last)
+        placed = try_often(shop, board, job, False, last, tries)
     if placed and tight:
         tighten(shop, board, job)
     enter_holds(shop, board, job, False)

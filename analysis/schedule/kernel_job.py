@@ -18,8 +18,6 @@ from analysis.schedule.kernel_time import (
     up_to_grid,
 )
 
-TRIES = 200  # placings of one job before it is given up
-
 
 @compiled
 def enter(shop: Ints, board: Ints, operation: int, out: bool) -> None:

@@ -18,13 +18,16 @@ from analysis.schedule.kernel_job import back_to_base, enter, enter_holds, hold_
 from analysis.schedule.kernel_operation import worked_until
 from analysis.schedule.kernel_time import blocked_until
 
+TRIES = 200  # placings of one job before it is put after all others
+FEW_TRIES = 12  # the same in a search, which has other places to try
+
 
 @compiled_outer
 def decode(shop: Ints, board: Ints, rates: Floats, costs: Floats, sequence: Ints, keep: bool) -> int:
     """Place the jobs of a sequence one after the other; how many have no place."""
     lost = 0
     for job in sequence:
-        if not place_job(shop, board, rates, costs, job, keep, True, -FAR):
+        if not place_job(shop, board, rates, costs, job, keep, True, -FAR, TRIES):
             lost += 1
     return lost
 
@@ -42,7 +45,7 @@ def dispatch(
     for job in range(jobs):
         if facts[job, 4] > 0:
             waiting[job] = False
-            lost += 0 if place_job(shop, board, rates, costs, job, False, True, -FAR) else 1
+            lost += 0 if place_job(shop, board, rates, costs, job, False, True, -FAR, TRIES) else 1
     free = np.full(lanes, -1e18)
     for _ in range(jobs):
         soonest = 1e300
@@ -62,7 +65,7 @@ def dispatch(
                 if urgency > best or (urgency == best and facts[job, 1] < due):
                     chosen, best, due = job, urgency, facts[job, 1]
         waiting[chosen] = False
-        if place_job(shop, board, rates, costs, chosen, False, True, -FAR):
+        if place_job(shop, board, rates, costs, chosen, False, True, -FAR, TRIES):
             free[lane] = max(at, board[board[f.JOB_END] + chosen] * 1.0)
         else:
             lost += 1
@@ -76,14 +79,14 @@ def decode_kept(shop: Ints, board: Ints, rates: Floats, costs: Floats, sequence:
     How many have no place.
     """
     for job in sequence[:first]:
-        if not place_job(shop, board, rates, costs, job, True, False, -FAR):
-            place_job(shop, board, rates, costs, job, False, True, -FAR)
+        if not place_job(shop, board, rates, costs, job, True, False, -FAR, TRIES):
+            place_job(shop, board, rates, costs, job, False, True, -FAR, TRIES)
     for job in sequence[first:]:
         place_as_before(shop, board, rates, costs, job)
     lost = 0
     for job in sequence:
-        if not board[board[f.JOB_PLACED] + job] and not place_job(shop, board, rates, costs, job, True, False, -FAR):
-            lost += 1
+        if not board[board[f.JOB_PLACED] + job]:
+            lost += 0 if place_job(shop, board, rates, costs, job, True, False, -FAR, TRIES) else 1
     return lost
 
 
@@ -264,7 +267,8 @@ def put_one(
         delay = max(delay, later_start(shop, board, state, job))
     if draw(state) < heat[4]:
         board[notes + f.NOTE_TURN] = int(draw(state) * 6)
-    if not place_job(shop, board, rates, costs, job, draw(state) < keep_share, draw(state) < 0.8, delay):
+    keep, tight = draw(state) < keep_share, draw(state) < 0.8
+    if not place_job(shop, board, rates, costs, job, keep, tight, delay, FEW_TRIES):
         return False
     if board[board[f.JOB_START] + job] < bounds[0] or board[board[f.JOB_END] + job] > bounds[1]:
         remove_job(shop, board, job)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import numpy as np
@@ -23,10 +23,12 @@ from analysis.schedule.kernel_search import adopt, anneal, take_over
 from analysis.schedule.serial import Scheme
 
 CHUNK = 50                          # steps between two looks at the clock
-STEPS_A_SECOND = 14_500             # of a very small problem
+STEPS_A_SECOND = 19_000             # of a very small problem
 DOUBLED = 3900                      # operations with which a step takes twice as long
 SIDE_BY_SIDE = 2
 MEETINGS = 24
+MEETINGS_OF_MENDING = 4             # seldom, so that the two do not soon search around the same plan
+DEAR_SHARE = 0.4                    # of the steps that mend: those in which moves are dearer than they are
 APART = 100                         # jobs from which on each search has a part of the time for itself
 CUTS = (0.3, 0.7)                   # of the costs, where the time may be cut
 NEVER = np.array([-f.FAR, f.FAR])   # bounds that are none
@@ -46,6 +48,8 @@ class Effort:
     keep_share: float = 0.0
     shares: tuple[float, ...] = (0.5, 0.05, 0.05, 0.0)
     heat: tuple[float, float] = (0.3, 0.01)         # temperature at first and last, as a share of the mean job's cost
+    meetings: int = MEETINGS                        # of two searches with all jobs each
+    dear: float = 1.0                               # how many times their price moves cost at first when mending
 
 
 @dataclass
@@ -123,12 +127,31 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
     walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), _state(effort.seed, number),
                    np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(beside)]
     with ThreadPoolExecutor(beside) as pool:
-        if beside == 2 and len(placed) >= APART and scheme.rates[f.SPAN_RATE] <= 0:
+        # What is to be mended lies within a few days, so most of it would be with one of the two.
+        if beside == 2 and len(placed) >= APART and not effort.keep_share and scheme.rates[f.SPAN_RATE] <= 0:
             best = _apart(search, walks, placed, pool)
         else:
             best = _together(search, walks, pool)
     search.exact(best, costs)
     return best, costs, min(walk.done for walk in walks)
+
+
+def mend(scheme: Scheme, board: Ints, costs: Floats, effort: Effort, over: Callable[[], bool]
+         ) -> tuple[Ints, Floats, int]:
+    """The best plan found from one in force, as `improve` gives it: first with moves dearer than they are.
+
+    That keeps the first steps, when it is hot, from scattering what could have stayed, which they seldom find again.
+    """
+    dear = scheme.priced(effort.dear)
+    first = replace(effort, steps=round(effort.steps * DEAR_SHARE))
+    made, by_job, done = improve(dear, board.copy(), dear.costs_of(board), first, over)
+    by_job = scheme.costs_of(made)
+    found = min([(board, costs), (made, by_job)], key=lambda one: scheme.cost(*one))
+    again = scheme.empty.copy()
+    adopt(scheme.shop, again, scheme.rates, by_job, np.arange(len(by_job)), made)
+    rest = replace(first, steps=effort.steps - first.steps, seed=effort.seed + 1)
+    made, by_job, more = improve(scheme, again, by_job.copy(), rest, over)
+    return *min([found, (made, by_job)], key=lambda one: scheme.cost(*one)), done + more
 
 
 def improve_anew(scheme: Scheme, board: Ints, costs: Floats, efforts: Sequence[Effort],
@@ -149,8 +172,8 @@ def improve_anew(scheme: Scheme, board: Ints, costs: Floats, efforts: Sequence[E
 
 def _together(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor) -> Ints:
     """All walks with all jobs; where they meet, all go on from the plan that costs least."""
-    for meeting in range(1, MEETINGS + 1):
-        _all_go(search, walks, pool, meeting)
+    for meeting in range(1, search.effort.meetings + 1):
+        _all_go(search, walks, pool, meeting / search.effort.meetings)
         if search.over() or any(walk.levels[1] <= 0 for walk in walks):
             break
         ahead = min(walks, key=lambda walk: float(walk.levels[0]))
@@ -173,7 +196,7 @@ def _apart(search: _Search, walks: list[_Walk], placed: Ints, pool: ThreadPoolEx
         start, end = (f.table(early.board, one, len(costs))[placed] for one in (f.JOB_START, f.JOB_END))
         early.begin(placed[end <= cut], np.array([-f.FAR, cut]))
         late.begin(placed[start >= cut], np.array([cut, f.FAR]))
-        _all_go(search, walks, pool, meeting)
+        _all_go(search, walks, pool, meeting / MEETINGS)
         found = early.best.copy()
         take_over(search.scheme.shop, late.best, late.members, found)
         cost = search.exact(found, costs)
@@ -196,8 +219,8 @@ def _cut(walk: _Walk, placed: Ints) -> int:
     return int(start[ranked[np.searchsorted(costs, share * costs[-1])]])
 
 
-def _all_go(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor, meeting: int) -> None:
-    for _ in pool.map(partial(_Walk.go, search=search, upto=search.effort.steps * meeting // MEETINGS), walks):
+def _all_go(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor, share: float) -> None:
+    for _ in pool.map(partial(_Walk.go, search=search, upto=round(search.effort.steps * share)), walks):
         pass        # read through, so that what one of them raises is raised here
 
 

@@ -8,6 +8,7 @@ side by side, so t is the moment at which the first of `lanes` lanes is free, ea
 
 from __future__ import annotations
 
+import copy
 import math
 
 import numpy as np
@@ -16,7 +17,7 @@ from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
 from analysis.schedule.fields import Floats, Ints
 from analysis.schedule.jobs import Jobs
-from analysis.schedule.kernel_cost import total
+from analysis.schedule.kernel_cost import settle, total
 from analysis.schedule.kernel_search import decode, decode_kept, dispatch
 from analysis.schedule.model import MINUTE, Problem
 
@@ -44,6 +45,20 @@ class Scheme:
         """Board, costs by job and the number of jobs without a place, for a sequence of jobs."""
         board, costs = self.empty.copy(), np.zeros(len(self.jobs.orders))
         return board, costs, int(decode(self.shop, board, self.rates, costs, sequence, keep))
+
+    def priced(self, factor: float) -> Scheme:
+        """The same problem with moves so many times as dear."""
+        other = copy.copy(self)
+        other.rates = self.rates.copy()
+        other.rates[[f.MOVE_COST, f.CHANGE_COST]] *= factor
+        return other
+
+    def costs_of(self, board: Ints) -> Floats:
+        """What each job on a board costs; 0 for those without a place."""
+        costs = np.zeros(len(self.jobs.orders))
+        for job in np.flatnonzero(f.table(board, f.JOB_PLACED, len(costs))).tolist():
+            settle(self.shop, board, self.rates, costs, job)
+        return costs
 
     def cost(self, board: Ints, costs: Floats) -> float:
         """What the plan on the board costs."""
