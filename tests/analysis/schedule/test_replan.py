@@ -4,8 +4,13 @@ import copy
 
 import pytest
 
+from analysis.schedule.build import Builder
 from analysis.schedule.check import check
+from analysis.schedule.fixed import fix
 from analysis.schedule.plan import plan
+from analysis.schedule.problem import read
+from analysis.schedule.search import Effort, mend
+from analysis.schedule.serial import Scheme, best_rule
 from tests.analysis.schedule import small
 from tests.analysis.schedule.small import at
 from tests.bench.shop_trouble import DISRUPTIONS
@@ -31,6 +36,23 @@ def test_after_a_disruption_the_plan_holds_and_moves_less_than_a_fresh_one(base,
     fresh = copy.deepcopy(later)
     fresh["weights"] = {"tardiness": 1}
     assert len(again["moved"]) < len(plan(fresh, seconds=0)["moved"])
+
+
+@pytest.mark.parametrize("kind", sorted(DISRUPTIONS))
+def test_mending_costs_by_the_real_price_what_it_says_and_no_more_than_before(base, kind):
+    record = read(disruption(*base, 5, kind=kind))
+    scheme = Scheme(Builder(record, fix(record), record.weights))
+    board, costs, *_ = best_rule(scheme)
+    before, rates = scheme.cost(board, costs), scheme.rates.copy()
+    assert scheme.costs_of(board).tolist() == costs.tolist()
+    effort = Effort(200, 0, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5), meetings=4, dear=8.0)
+    made, by_job, done = mend(scheme, board.copy(), costs.copy(), effort, lambda: False)
+    assert scheme.rates.tolist() == rates.tolist()
+    assert scheme.costs_of(made).tolist() == by_job.tolist()
+    assert scheme.cost(made, by_job) <= before
+    assert done <= 200
+    dearer = scheme.priced(8.0)
+    assert dearer.cost(made, dearer.costs_of(made)) >= scheme.cost(made, by_job)
 
 
 def previous_of(made):
