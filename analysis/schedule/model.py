@@ -186,6 +186,11 @@ class Problem:
     weights: dict[str, float]
     left_out: list[LeftOut]
 
+    @property
+    def mends(self) -> bool:
+        """Whether a plan is in force and moving what it has costs something."""
+        return bool(self.previous) and self.weights["moved_start"] + self.weights["changed_resource"] > 0
+
     def instant(self, at: int) -> str:
         """RFC 3339 in UTC."""
         return (self.base + timedelta(microseconds=at)).isoformat().replace("+00:00", "Z")

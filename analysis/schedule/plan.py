@@ -135,12 +135,12 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     left = Budget(started, seconds * share if steps is None else math.inf)
     if steps is None:
         steps = steps_within(seconds * share, len(stand.scheme.jobs.orders), len(read_problem.operations))
-        steps = steps * 2 // 3 if read_problem.previous else steps      # a step that mends takes that much longer
+        steps = steps * 2 // 3 if read_problem.mends else steps      # a step that mends takes that much longer
         effort = seconds * EFFORT_A_SECOND
     else:
         effort = steps * EFFORT_A_STEP
     if steps and best.objective() > 0:
-        search = mend if read_problem.previous else improve
+        search = mend if read_problem.mends else improve
         board, costs, done = search(stand.scheme, stand.board.copy(), stand.costs.copy(),
                                      _effort(read_problem, steps, seed, small=small), left.over)
         found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
@@ -234,10 +234,10 @@ def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: i
 def _effort(problem: Problem, steps: int, seed: int, *, small: bool = False) -> Effort:
     """One in force is mended in steps that take off more jobs and nearly always ask for their old places first.
 
-    They are hotter where there are many jobs, of which few are concerned. Of a small problem more are
-    taken off at once, and never those alone that one resource has in a row.
+    They are hotter where there are many jobs, of which few are concerned. Of a small problem more are taken off at
+    once, and never those alone that one resource has in a row.
     """
-    if problem.previous:
+    if problem.mends:
         heat, dear = ((1.0, 0.01), 6.0) if len(problem.orders) >= APART else ((0.3, 0.01), 8.0)
         return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5), heat=heat,
                       meetings=MEETINGS_OF_MENDING, dear=dear)

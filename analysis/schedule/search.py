@@ -1,9 +1,9 @@
 """Search for a better plan: a fixed number of steps, a seed, and a limit of time that only ever cuts it short.
 
 Two searches run side by side, each with random numbers of its own, and meet at fixed numbers of steps. With few jobs
-the one whose plan costs more goes on from the plan of the other there; with many, each has had a part of the time for
-itself, and both go on from what they found together. What comes of it follows from problem, steps and seed alone,
-whether or not the machine has a core for each.
+the one whose plan costs more goes on from the plan of the other there. With many, each has had a part of the time for
+itself, and both go on from what they found together; but not to mend a plan, since what is to be mended lies within a
+few days. What comes of it follows from problem, steps and seed alone, whether or not the machine has a core for each.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ import numpy as np
 from analysis.schedule import fields as f
 from analysis.schedule.fields import Flags, Floats, Ints, Words
 from analysis.schedule.kernel_choose import draw
-from analysis.schedule.kernel_cost import settle
 from analysis.schedule.kernel_search import adopt, anneal, take_over
 from analysis.schedule.serial import Scheme
 
@@ -102,13 +101,6 @@ class _Search:
     heat: Floats
     over: Callable[[], bool]
 
-    def exact(self, places: Ints, costs: Floats) -> float:
-        """What the plan with these places costs; `costs` are those of its jobs."""
-        for job in range(len(costs)):
-            if places[places[f.JOB_PLACED] + job]:
-                settle(self.scheme.shop, places, self.scheme.rates, costs, job)
-        return self.scheme.cost(places, costs)
-
 
 def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
             over: Callable[[], bool], *, beside: int = SIDE_BY_SIDE) -> tuple[Ints, Floats, int]:
@@ -127,13 +119,11 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
     walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), _state(effort.seed, number),
                    np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(beside)]
     with ThreadPoolExecutor(beside) as pool:
-        # What is to be mended lies within a few days, so most of it would be with one of the two.
         if beside == 2 and len(placed) >= APART and not effort.keep_share and scheme.rates[f.SPAN_RATE] <= 0:
             best = _apart(search, walks, placed, pool)
         else:
             best = _together(search, walks, pool)
-    search.exact(best, costs)
-    return best, costs, min(walk.done for walk in walks)
+    return best, scheme.costs_of(best), min(walk.done for walk in walks)
 
 
 def mend(scheme: Scheme, board: Ints, costs: Floats, effort: Effort, over: Callable[[], bool]
@@ -150,7 +140,7 @@ def mend(scheme: Scheme, board: Ints, costs: Floats, effort: Effort, over: Calla
     again = scheme.empty.copy()
     adopt(scheme.shop, again, scheme.rates, by_job, np.arange(len(by_job)), made)
     rest = replace(first, steps=effort.steps - first.steps, seed=effort.seed + 1)
-    made, by_job, more = improve(scheme, again, by_job.copy(), rest, over)
+    made, by_job, more = improve(scheme, again, by_job, rest, over)
     return *min([found, (made, by_job)], key=lambda one: scheme.cost(*one)), done + more
 
 
@@ -190,16 +180,16 @@ def _apart(search: _Search, walks: list[_Walk], placed: Ints, pool: ThreadPoolEx
     jobs, so what the two have found goes into one plan where they meet.
     """
     early, late = walks
-    best, least, costs = early.best.copy(), float(early.levels[0]), early.costs.copy()
+    best, least, jobs = early.best.copy(), float(early.levels[0]), len(early.costs)
     for meeting in range(1, MEETINGS + 1):
         cut = _cut(early, placed)
-        start, end = (f.table(early.board, one, len(costs))[placed] for one in (f.JOB_START, f.JOB_END))
+        start, end = (f.table(early.board, one, jobs)[placed] for one in (f.JOB_START, f.JOB_END))
         early.begin(placed[end <= cut], np.array([-f.FAR, cut]))
         late.begin(placed[start >= cut], np.array([cut, f.FAR]))
         _all_go(search, walks, pool, meeting / MEETINGS)
         found = early.best.copy()
         take_over(search.scheme.shop, late.best, late.members, found)
-        cost = search.exact(found, costs)
+        cost = search.scheme.cost(found, search.scheme.costs_of(found))
         if cost < least - 1e-9:
             best, least = found, cost
         adopt(search.scheme.shop, early.board, search.scheme.rates, early.costs, late.members, late.board)

@@ -136,7 +136,7 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
     found = (board, costs, lost, "EDD")
     if problem.previous:
         again = kept(scheme)
-        if again[2] <= lost and problem.weights["moved_start"] + problem.weights["changed_resource"] > 0:
+        if again[2] <= lost and problem.mends:
             return again                # what it lacks the search mends with few moves; a rule would move everything
         if _worth(scheme, again) <= _worth(scheme, found):
             found = again

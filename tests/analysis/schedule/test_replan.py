@@ -4,12 +4,13 @@ import copy
 
 import pytest
 
+import analysis.schedule.plan as plans
 from analysis.schedule.build import Builder
 from analysis.schedule.check import check
 from analysis.schedule.fixed import fix
 from analysis.schedule.plan import plan
 from analysis.schedule.problem import read
-from analysis.schedule.search import Effort, mend
+from analysis.schedule.search import Effort, improve, mend
 from analysis.schedule.serial import Scheme, best_rule
 from tests.analysis.schedule import small
 from tests.analysis.schedule.small import at
@@ -36,6 +37,16 @@ def test_after_a_disruption_the_plan_holds_and_moves_less_than_a_fresh_one(base,
     fresh = copy.deepcopy(later)
     fresh["weights"] = {"tardiness": 1}
     assert len(again["moved"]) < len(plan(fresh, seconds=0)["moved"])
+
+
+def test_where_moves_cost_nothing_a_plan_is_not_mended_but_made_anew(base, monkeypatch):
+    later = disruption(*base, 5, kind="bay blocked")
+    asked = []
+    monkeypatch.setattr(plans, "mend", lambda *_: asked.append("mend") or improve(*_))
+    plan({**later, "weights": {"tardiness": 1, "makespan": 1}}, seconds=9, steps=20)
+    assert asked == []
+    plan(later, seconds=9, steps=20)
+    assert asked == ["mend"]
 
 
 @pytest.mark.parametrize("kind", sorted(DISRUPTIONS))
