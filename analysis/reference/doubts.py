@@ -31,6 +31,7 @@ Flags = npt.NDArray[np.bool_]
 
 DRIFT_SCALES = np.geomspace(0.0005, 0.2, 14)      # lift units
 LAG_SCALES = np.geomspace(0.0003, 0.05, 12)       # seconds
+HIDDEN_SCALE, HIDDEN_FACTOR = 0.02, 3.3           # lift units and a ratio: what shops see of drift, middle and spread
 UNSTEADY_SCALES = np.geomspace(0.0005, 0.5, 13)   # lift units
 LEAST_EVIDENCE = 3.0                              # of the logarithm of the likelihood ratio
 THROW_SIZE_DEG = 0.12
@@ -52,11 +53,14 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
         Standard deviation each had in the fit.
     hidden : bool
         One of them cannot be told from the crest: its variance is the mean square of the scale, which two or three
-        others that happen to be small leave far above the square of the mean.
+        others that happen to be small leave far above the square of the mean. They do not say that the scale is small
+        either, so it is believed beforehand to lie about HIDDEN_SCALE, log-normal, within HIDDEN_FACTOR.
     """
     precision = np.linalg.inv(fit.normal.inverse[np.ix_(index, index)] * fit.s0**2)
     information = precision - np.diag(prior**-2.0)
     logs = likelihoods(information * np.outer(relative, relative), precision @ estimate * relative, scales)
+    if hidden:
+        logs = logs - 0.5 * (np.log(scales / HIDDEN_SCALE) / np.log(HIDDEN_FACTOR)) ** 2
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     # where little is told of the scale its tail is long, and what nothing tells apart errs as the tail does: the mean

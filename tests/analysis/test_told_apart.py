@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import budget, estimate, lines, trial
+from analysis.reference import budget, doubts, estimate, lines, trial
 from analysis.simulate import Setup
 
 Patch = pytest.MonkeyPatch
@@ -42,6 +42,27 @@ def test_a_drift_out_and_back_over_a_piston_is_budgeted(monkeypatch: Patch) -> N
     assert spread_of_two_passes() < 1.2
     monkeypatch.setattr(trial, "OUT_AND_BACK", 0)
     assert spread_of_two_passes() > 1.2
+
+
+def how_far_off() -> float:
+    """Mean error over U where a drift goes out by 64 µm and back, and what shows of it happens to be small."""
+    setup = Setup(lift=simulate.piston(130.0, 520.0), crank_per_datum=1.0, base_mm=34.2, low_mm=0.0, reach_deg=56.6,
+                  senses=(1, -1), speeds_deg_s=(4.8, 2.95), ripple=0.18, ripple_hz=0.56, interval_s=0.025, jitter=0.02,
+                  encoder_per_crank=8.4375, encoder_step_deg=0.587, noise_mm=0.0157, converter_mm=0.003, lash_deg=0.176,
+                  thrown=(1, -1), thrown_at_deg=12.0, delay_s=0.048, drift_mm=(0.0231, 0.0636, -0.0272))
+    found = []
+    for seed in range(6):
+        made = simulate.record(replace(setup, seed=seed))
+        result = analyse(made.csv(), {"datum": PISTON, "tolerance_deg": 0.5})
+        found.append(abs(float(str(result["reference_deg"])) - made.crest_deg)
+                     / float(str(result["expanded_uncertainty_deg"])))
+    return float(np.mean(found))
+
+
+def test_a_drift_that_shows_little_is_not_taken_for_none(monkeypatch: Patch) -> None:
+    assert how_far_off() < 2.8
+    monkeypatch.setattr(doubts, "HIDDEN_FACTOR", 1e9)
+    assert how_far_off() > 3.0
 
 
 def beat_and_residuals(seed: int) -> tuple[float, float]:
