@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -69,9 +69,8 @@ class Judge:
         if skill and window is None:
             found.append(f"{name} is not qualified: {self.board.called(skill)}.")
         elif window is not None and not _within(stands, window[0], window[1]):
-            until = datetime.fromisoformat(window[1])
             held = f"The qualification of {name}, {self.board.called(str(skill))},"
-            found.append(f"{held} is valid until {self._at(until)}.")
+            found.append(f"{held} is valid {self._validity(stands, window)}.")
         if not _within(stands, resource.get("usable_from"), resource.get("usable_until")):
             until_text = resource.get("usable_until")
             limit = f" until {self._at(datetime.fromisoformat(until_text))}" if until_text else " yet"
@@ -79,6 +78,13 @@ class Judge:
         if "calendar" in resource:
             found += self._against_calendar(work, stands, key, self.board.calendars[resource["calendar"]])
         return found
+
+    def _validity(self, stands: Stands, window: Sequence[str]) -> str:
+        """The end of a qualification's time that the work does not keep: before it begins, or after it is over."""
+        begins = datetime.fromisoformat(window[0])
+        if stands.start < begins:
+            return f"from {self._at(begins)}"
+        return f"until {self._at(datetime.fromisoformat(window[1]))}"
 
     def _against_calendar(self, work: Work, stands: Stands, key: str, spans: Spans) -> list[str]:
         if work.may_pause or any(begin <= stands.start and stands.end <= until for begin, until in spans):

@@ -305,8 +305,12 @@ class Statement:
                 order.state, order.held_reason, order.priority, order.needed_by, order.promised_at, order.bay,
                 [(one.code, one.minutes, one.state, one.skill, one.instrument_kinds, one.crane)
                  for one in order.operations],
-                sorted((code, one.minutes, one.remaining_minutes, one.pin_start, one.pin_resources)
-                       for code, one in order.facts.items()),
+                sorted(
+                    (code, one.minutes, one.remaining_minutes, one.pin_start, one.pin_resources)
+                    for code, one in order.facts.items()
+                    # A pin or a length taken back leaves a row that says nothing: it is as if it had never been.
+                    if one.minutes is not None or one.remaining_minutes is not None or one.pinned
+                ),
             )  # fmt: skip
         return {name: hashlib.sha256(repr(value).encode()).hexdigest()[:16] for name, value in found.items()}
 

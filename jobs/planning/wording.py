@@ -8,6 +8,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)")
+_IN_UTC = re.compile(r"(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC")  # so the checker writes them
 _SAME_DAY = re.compile(r"(\w{3} \d{4}-\d\d-\d\d) (\d\d:\d\d) to \1 (\d\d:\d\d)")
 _TOKEN = re.compile(r"[A-Za-z0-9][\w:/-]*[\w]|\w")
 
@@ -17,7 +18,8 @@ def said(sentence: str, names: Mapping[str, str], zone: ZoneInfo) -> str:
 
     An operation's words begin small; a sentence that begins with them does not.
     """
-    timed = _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]), zone), sentence)
+    timed = _IN_UTC.sub(r"\1T\2Z", sentence)
+    timed = _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]), zone), timed)
     timed = _SAME_DAY.sub(r"\1 \2 to \3", timed)
     worded = _TOKEN.sub(lambda found: names.get(found[0], found[0]), timed)
     return worded[:1].upper() + worded[1:]

@@ -22,7 +22,7 @@ from jobs.people.models import Person, Shop
 from jobs.planning import making, problem
 from jobs.planning.actions import plans
 from jobs.planning.board import Board, Effect
-from jobs.planning.gathering import changes_on, plan_in_force
+from jobs.planning.gathering import ShopFacts, changes_on, plan_in_force
 from jobs.planning.models import Change, OperationFacts, Plan
 from jobs.planning.rules import board as rules
 from jobs.planning.wording import said
@@ -137,8 +137,8 @@ def accept_board(*, note: str = "", by: Person, at: datetime) -> Plan:
     }
     laid = {**stated.problem, "previous": previous}
     made = standing(laid, facts.bookings)
-    broken = [one for one in check(laid, made) if not plans.is_told(one, made)]
-    sentences = dict.fromkeys(said(one.message, stated.names, by.shop.zone) for one in broken)
+    broken = [one.message for one in check(laid, made) if not plans.is_told(one, made)] + _dropped(laid, made, facts)
+    sentences = dict.fromkeys(said(one, stated.names, by.shop.zone) for one in broken)
     if broken:
         raise NotAllowed([Reason("clash", sentence) for sentence in list(sentences)[:20]])
     plan = Plan.objects.create(
@@ -152,6 +152,20 @@ def accept_board(*, note: str = "", by: Person, at: datetime) -> Plan:
         made_at=at,
     )
     return plans.accept_plan(plan, note=note, by=by, at=at)
+
+
+def _dropped(stated: Json, made: Json, facts: ShopFacts) -> list[str]:
+    """Why orders that stand on the board as a whole would have no place in the plan made of it.
+
+    A pin in the past or a length that fits no shift leaves its order out of any plan. The checker passes such a plan,
+    for it tells of the order; the planner, who sees the order on the board, would lose it.
+    """
+    whole = set()
+    for order in stated["orders"]:
+        waiting = [one["id"] for one in order["operations"] if one.get("state", "planned") == "planned"]
+        if waiting and all(one in facts.bookings for one in waiting):
+            whole.add(order["id"])
+    return [one["reason"] for one in made["unscheduled"] if one["order"] in whole]
 
 
 def _set_facts(

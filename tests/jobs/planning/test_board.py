@@ -141,6 +141,16 @@ def test_somebody_whose_qualification_lapses_within_the_operation() -> None:
     assert board().move("BY-2/set", start=at(10), swap={"person-1": "person-2"}).clashes == ()
 
 
+def test_somebody_whose_qualification_has_not_begun() -> None:
+    def later(stated: dict[str, Any], stands: dict[str, Any]) -> None:
+        stated["resources"][3]["skills"]["timing"] = [iso(13), iso(900)]
+
+    effect = board(later).move("BY-2/set", start=at(11), swap={"person-1": "person-2"})
+    assert effect.clashes == (
+        "The qualification of Petra Voss, Performing timing jobs, is valid from Mon 2026-03-16 13:00.",
+    )
+
+
 def test_somebody_without_the_qualification() -> None:
     effect = board().move("BY-1/hold", swap={"person-2": "person-1"})
     assert "Callum Strand is not qualified: verify." in effect.clashes

@@ -294,6 +294,37 @@ def test_a_double_booking_by_hand_stands_and_cannot_be_accepted(
     assert Change.objects.filter(undone_at__isnull=True).count() == 1
 
 
+def test_what_was_taken_back_leaves_nothing_that_a_found_plan_would_miss(
+    yard: Yard, plan_now: Callable[..., Plan], run_errands: Callable[[], int], at: datetime
+) -> None:
+    plan_now()
+    asked = plans.ask_plan(seconds=0.4, by=yard.planner, at=at + AFTER)
+    run_errands()
+    key = f"{yard.orders['7019'].number}/close"
+    for change in ({"pin": True}, {"minutes": 25}):
+        by_hand.change_board(key, by=yard.planner, at=at + AFTER, **change)  # type: ignore[arg-type]
+        _, stated = plans.stated_now(yard.shop, at=at + AFTER)
+        assert "7019" in problem.changed(asked.marks, stated.marks)
+        by_hand.undo_change(by=yard.planner, at=at + AFTER)
+        _, stated = plans.stated_now(yard.shop, at=at + AFTER)
+        assert problem.changed(asked.marks, stated.marks) == []
+    found = asked.plans.order_by("pk")[0]
+    assert plans.accept_plan(found, by=yard.planner, at=at + AFTER).version == 2
+
+
+def test_a_pin_in_the_past_is_said_and_cannot_be_accepted(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    key = f"{yard.orders['7019'].number}/close"
+    _, effect = by_hand.change_board(key, start=at - timedelta(days=2), pin=True, by=yard.planner, at=at + AFTER)
+    assert any(one.endswith("which is over.") for one in effect.clashes)
+    # The checker passes a plan that leaves the order out and tells why; the planner would have lost it unseen.
+    with pytest.raises(NotAllowed, match="close of 7019 is pinned to Sat 2026-03-14"):
+        by_hand.accept_board(by=yard.planner, at=at + AFTER)
+    assert Plan.objects.filter(version__isnull=False).count() == 1
+
+
 def test_two_planners_at_the_same_operation(
     yard: Yard, plan_now: Callable[..., Plan], hire: Callable[..., Person], at: datetime
 ) -> None:

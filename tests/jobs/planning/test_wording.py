@@ -29,6 +29,13 @@ def test_of_two_instants_of_one_day_the_day_is_said_once() -> None:
     assert said(over, {}, LONDON) == "PR-07 is taken from Mon 2026-07-06 22:00 to Tue 2026-07-07 00:30."
 
 
+def test_the_instants_of_the_checker_are_on_the_clock_of_the_shop_too() -> None:
+    sentence = "PR-07 is booked at 2026-07-06 11:30 UTC, and BY-1 has it from 2026-07-06 11:00 UTC to 2026-07-06 12:00 UTC."
+    assert said(sentence, {}, LONDON) == (
+        "PR-07 is booked at Mon 2026-07-06 12:30, and BY-1 has it from Mon 2026-07-06 12:00 to 13:00."
+    )
+
+
 def test_a_word_that_is_no_id_stays() -> None:
     assert said("The skill perform-timing of PR-07.", {"PR-0": "x"}, LONDON) == "The skill perform-timing of PR-07."
 
