@@ -12,7 +12,7 @@ import numpy.typing as npt
 
 from analysis.reference import axis, hum, search
 from analysis.reference.fit import Addition
-from analysis.reference.lobe import bisect
+from analysis.reference.lobe import below, bisect
 from analysis.reference.look import Look
 from analysis.reference.nuisances import unsteady_drift
 from analysis.reference.points import Points
@@ -51,14 +51,12 @@ def usable(points: Points, look: Look, sweeps: list[int], crest_deg: float, kind
     use = np.isin(points.sweep, sweeps)
     if not look.floor and kind in ("lobe", "lobe-profile"):
         return use
-    part = 0.06 if look.floor else 0.02
+    level = look.low + (0.06 if look.floor else 0.02) * look.range
     reach: list[float] = []
     for k in sweeps:
         mine = points.sweep == k
-        line = bisect(points.angle_deg[mine], points.lift[mine], look.low, look.low + part * look.range / 0.5)
-        if len(line.level):
-            at = int(np.argmin(np.abs(line.level - (look.low + part * look.range))))
-            reach += [crest_deg - float(line.left_deg[at]), float(line.right_deg[at]) - crest_deg]
+        left, right = below(points.angle_deg[mine], points.lift[mine], level)
+        reach += [crest_deg - at for at in left] + [at - crest_deg for at in right]
     if not reach:
         return use
     inside = np.abs(points.angle_deg - crest_deg) < min(reach)

@@ -63,6 +63,23 @@ def bisect(angle_deg: Floats, lift: Floats, low: float, high: float) -> Midline:
     return Midline(levels, left, right, median((left + right) / 2.0) if len(levels) else None)
 
 
+def below(angle_deg: Floats, lift: Floats, level: float) -> tuple[list[float], list[float]]:
+    """Where one sweep comes up to a level on the left, and falls to it on the right: one angle each, crank degrees.
+
+    None of a side on which the sweep begins or ends above the level, as where the recording was started on the flank.
+    """
+    order = np.argsort(angle_deg, kind="stable")
+    angle, smooth = angle_deg[order], median_filter(lift[order], 5, mode="nearest")
+    above = np.flatnonzero(smooth > level)
+    if not len(above):
+        return [], []
+    first, last = above[[0]], above[[-1]]
+    at = np.array([level])
+    left = _crossings(angle, smooth, first - 1, at).tolist() if first[0] > 0 else []
+    right = _crossings(angle, smooth, last, at).tolist() if last[0] < len(angle) - 1 else []
+    return left, right
+
+
 def _crossings(angle: Floats, lift: Floats, before: Ints, levels: Floats) -> Floats:
     """Angles at which the straight lines from the points `before` to their neighbours meet the levels."""
     rise = lift[before + 1] - lift[before]
