@@ -18,12 +18,12 @@ from analysis import checks as gates
 from analysis import decision, uncertainty
 from analysis.reference.budget import sources, sweep_results
 from analysis.reference.estimate import estimate
-from analysis.reference.look import Look, look
+from analysis.reference.look import FLANK_LOW, Look, look
 from analysis.reference.points import Points, gather
 from analysis.reference.trial import Estimate
 from analysis.result import Check, Correction, Result, SweepResult
 from analysis.spec import Spec, read_spec
-from analysis.sweeps import Sweep, cut, cut_between_crests, encoder_step
+from analysis.sweeps import Sweep, cut, cut_between_crests, encoder_step, several_crests
 from analysis.traces import Trace, read_trace
 from analysis.version import __version__
 
@@ -154,6 +154,9 @@ def _cut_again(out: Work) -> Work:
         return out
     high = out.points.lift > out.look.low + 0.5 * out.look.range
     angle = out.points.angle_deg[high & ~out.points.spiky]
+    low = out.points.lift < out.look.low + FLANK_LOW * out.look.range
+    if several_crests(angle, out.points.angle_deg[low & ~out.points.spiky], period):
+        return out             # cut between them, each would pass for the one crest of its sweep
     turn = np.deg2rad(angle * 360.0 / period)
     crest = math.degrees(math.atan2(float(np.sin(turn).mean()), float(np.cos(turn).mean()))) * period / 360.0
     near = crest + period * round((float(np.median(out.trace.angle_deg)) - crest) / period)

@@ -20,6 +20,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 DEAD_BAND_PART = 0.03     # of the whole travel; shop roll-back is far below, a partial sweep far above
+LEAST_VALLEY, VALLEY_POINTS = 0.02, 8     # of a period, and points low in it: between two crests there are more
 LOOK_POINTS = 50_000      # turning points are looked for on this many samples at most
 
 
@@ -110,3 +111,22 @@ def cut_between_crests(sweeps: list[Sweep], angle_deg: Floats, crest_deg: float,
         out += [Sweep(sweep.start + a, sweep.start + b, sweep.sense)
                 for a, b in pairwise(edges) if b - a > 1]
     return out
+
+
+def several_crests(high_deg: Floats, low_deg: Floats, period_deg: float) -> bool:
+    """Whether a period has more than one crest.
+
+    Parameters
+    ----------
+    high_deg, low_deg : ndarray, shape (n,) and (m,)
+        Angles of points high and low in the lift, crank degrees: a valley is a gap in the high ones with low
+        ones in it.
+    """
+    high, low = np.sort(high_deg % period_deg), np.sort(low_deg % period_deg)
+    if not len(high):
+        return False
+    gaps = np.diff(high, append=high[0] + period_deg)
+    wide = np.flatnonzero(gaps > LEAST_VALLEY * period_deg)
+    low = np.concatenate([low, low + period_deg])      # the last gap goes over the end of the period
+    between = np.searchsorted(low, high[wide] + gaps[wide]) - np.searchsorted(low, high[wide], side="right")
+    return int((between >= VALLEY_POINTS).sum()) > 1
