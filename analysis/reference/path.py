@@ -98,15 +98,17 @@ def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | No
     smooth = _through(bins, near)
     if line_deg <= 0.0:
         return _path(time_s, bins, smooth)
-    found = tones.find(time_s, angle_deg - smooth.spline(bins)(time_s), bins.place, bins.width, bins.stands, line_deg)
+    along = smooth.spline(bins)(time_s)
+    found = tones.find(time_s, angle_deg - along, along, bins.place, bins.width, bins.stands, line_deg)
     if found is None:
         return _path(time_s, bins, smooth)
     # with the ripple taken out the rest is smoother, and shows the ripple better
     for _ in range(RIPPLE_ROUNDS):
         bins = bins.of(time_s, angle_deg - found(time_s))
         smooth = _through(bins, None)
-        again = tones.find(time_s, angle_deg - smooth.spline(bins)(time_s), bins.place, bins.width, bins.stands,
-                            line_deg)
+        along = smooth.spline(bins)(time_s)
+        again = tones.find(time_s, angle_deg - along, along + found(time_s), bins.place, bins.width, bins.stands,
+                           line_deg)
         found = found if again is None else again
     bins = bins.of(time_s, angle_deg - found(time_s))
     return _path(time_s, bins, _through(bins, None), found)

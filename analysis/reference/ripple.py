@@ -6,7 +6,10 @@ may have any shape, then fits it as waves of its own where the phases of forward
 to where they do. In the readings the ripple shows as a line in the spectrum of what the smooth path leaves, and by
 more than the encoder's lines can do: a reading at its nearest line errs by step/√12 about the truth, however the lines
 beat with the samples. So tones are taken in one by one while the readings scatter by more than that, and one that would
-leave less than that is a beat of the lines and not of the shaft.
+leave less than that is a beat of the lines and not of the shaft. Where a path that bends somewhat too little lets the
+readings scatter by a little more, the loudest tone may be a beat all the same: one that the smooth path read at its
+nearest line shows as well is not believed, nor one that the readings themselves do not show, since the bins in which
+it is looked for fold what is quicker than they are.
 """
 
 from __future__ import annotations
@@ -28,6 +31,9 @@ LEAST_PEAK = 300.0        # over the median of the spectrum
 LEAST_SCATTER = 1.03      # of the variance of readings at their nearest line, for a tone to be looked for,
 LEAST_LEFT = 0.9          # and with it taken out
 LEAST_BINS, LEAST_TURNS = 64, 4.0
+LEAST_GAIN = 35.0         # of chi square of the readings, that a tone takes out of them
+PLACES = (0.0, 0.21, 0.43, 0.68)      # of the lines along the path, in steps
+OF_LINES = 2.0            # times what the path, read at its nearest line, shows of a tone: less may be a beat
 
 
 @dataclass(frozen=True)
@@ -67,14 +73,16 @@ def _waves(since_s: Floats, rates: Floats) -> Floats:
     return np.hstack([np.cos(turn), np.sin(turn)])
 
 
-def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: float, stands: list[int],
-         line_deg: float) -> Ripple | None:
+def find(time_s: Floats, away: Floats, path_deg: Floats, place: npt.NDArray[np.int64], width_s: float,
+         stands: list[int], line_deg: float) -> Ripple | None:
     """The ripple in what a smooth path leaves of the readings; None where lines explain it, or nothing periodic does.
 
     Parameters
     ----------
     time_s, away : ndarray, shape (n,)
         The readings' times, and how far they stand from the path, crank degrees.
+    path_deg : ndarray, shape (n,)
+        The path at these times, with what is known of a ripple.
     place : ndarray of int, shape (n,)
         The bin of each reading; bins are `width_s` wide.
     stands : list of int
@@ -106,10 +114,26 @@ def find(time_s: Floats, away: Floats, place: npt.NDArray[np.int64], width_s: fl
         # least squares of the small system: readings that are few and far between may not tell the tones apart
         tried = np.linalg.lstsq(waves.T @ waves, waves.T @ readings, rcond=None)[0]
         rest = readings - waves @ tried
-        if float(rest.var()) < LEAST_LEFT * line_deg**2 or float(rest.var()) >= float(left.var()):
+        if float(rest.var()) < LEAST_LEFT * line_deg**2:
+            break
+        if (float(left.var()) - float(rest.var())) * len(rest) < LEAST_GAIN * line_deg**2:
+            break
+        size = float(np.hypot(tried[len(rates)], tried[-1]))
+        if size < OF_LINES * _of_lines(since, path_deg[mine], rate, line_deg):
             break
         rates, sizes, left = [*rates, rate], tried, rest
     return Ripple(float(time[0]), float(time[-1]), np.array(rates), sizes) if rates else None
+
+
+def _of_lines(since_s: Floats, path_deg: Floats, rate: float, line_deg: float) -> float:
+    """How large a tone the lines make of a path: root mean square over where they stand, crank degrees."""
+    step = line_deg * math.sqrt(12.0)
+    turn = np.exp(-1j * rate * since_s)
+    sizes = []
+    for part in PLACES:
+        lines = path_deg / step + part
+        sizes.append(2.0 * abs(complex(np.mean((np.rint(lines) - lines) * turn))) * step)
+    return math.sqrt(float(np.mean(np.square(sizes))))
 
 
 def _loudest(centre: Floats, away: Floats, width_s: float) -> float | None:
