@@ -15,7 +15,7 @@ from analysis.quantiles import median, quantile, quantiles
 from analysis.reference import axis
 from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
-from analysis.reference.look import Look, lift_noise
+from analysis.reference.look import Look, lift_noise, midlines_apart
 from analysis.reference.sticking import FRICTION, TWICE
 from analysis.reference.suspects import MISFIT_PART
 from analysis.reference.trial import Estimate
@@ -30,6 +30,7 @@ LEAST_SAMPLES = 60
 LEAST_LIFT_MM = 0.2
 LEAST_LIFT_NOISE = 12.0
 REPEATABILITY_DEG = 0.12
+MIDLINES_DEG = 0.5        # drift and noise move chords by less
 STUCK_PART = 0.05
 LEAST_GAIN, MOST_GAIN = 0.8, 1.25
 LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
@@ -162,7 +163,7 @@ def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec
     if not found.slipped or found.knocked:
         made.append(_knocks(found, good))
     if not failed(made):
-        made.append(_repeatability(found, rows))
+        made.append(_repeatability(found, rows, seen))
     made += [misfit, *_lag(found), *_unit(found), *_shown(found), *_midline(found, spec)]
     if "hysteresis" not in found.fit.shifts:
         told = spec.u_lash_deg > 0.0 or spec.u_lag_s > 0.0
@@ -268,8 +269,17 @@ def _knocks(found: Estimate, good: list[int]) -> Check:
     return Check("probe knock", passed or n == 0, float(n), float((len(good) - 1) // 2), "sweeps", message)
 
 
-def _repeatability(found: Estimate, rows: list[SweepResult]) -> Check:
-    """Whether the used sweeps agree once hysteresis and lag are taken into account."""
+def _repeatability(found: Estimate, rows: list[SweepResult], seen: Look) -> Check:
+    """Whether the used sweeps agree once hysteresis and lag are taken into account.
+
+    As the fit sees them, and as their chords do: a drift that takes all turns of the sweeps would follow one that
+    stands off by a degree, and leave nothing.
+    """
+    apart = midlines_apart(seen, found.points, found.use, found.fit.shifts.get("lag", 0.0))
+    if apart > MIDLINES_DEG:
+        return Check("repeatability", False, apart, MIDLINES_DEG, "crank deg",
+                     f"Chord midpoints of sweeps of the same sense stand {apart:.2f} degrees apart: something slipped "
+                     "or moved between them.")
     away = [abs(d) for d in found.sweep_deviation_deg.values()]
     own = list(found.sweep_uncertainty_deg.values())
     worst = max(away, default=0.0)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
@@ -20,6 +21,7 @@ from analysis.reference.points import Points
 Floats = npt.NDArray[np.float64]
 HALF = 0.5
 FLANK_LOW = 0.25
+LEAST_CHORDS, NEAREST = 6, 0.1
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,30 @@ def look(points: Points, sweep_count: int) -> Look:
         for k in range(sweep_count)
     )
     return Look(low, high, noise, floor, sweeps)
+
+
+def midlines_apart(seen: Look, points: Points, use: npt.NDArray[np.bool_], lag_s: float) -> float:
+    """How far apart sweeps of one sense stand by chords at the same lifts, the lag taken off; crank degrees.
+
+    A sweep that stands off does so with all its chords; by the nearest of them, since a drop-out or a step of the lift
+    moves some.
+
+    Parameters
+    ----------
+    use : ndarray of bool, shape (n,)
+        Points in use; a sweep without any is not asked.
+    """
+    lines, apart = [], 0.0
+    for k, one in enumerate(seen.sweeps):
+        mine = use & (points.sweep == k)
+        if one.midline is not None and not one.fault and mine.any():
+            lines.append((float(points.sense[mine][0]), one.midline, lag_s * float(points.speed[mine].mean())))
+    for (sense, one_line, late), (other, two_line, later) in combinations(lines, 2):
+        _, here, there = np.intersect1d(one_line.level, two_line.level, assume_unique=True, return_indices=True)
+        if sense == other and len(here) >= LEAST_CHORDS:
+            between = one_line.middle_deg[here] - two_line.middle_deg[there] - (late - later)
+            apart = max(apart, quantile(np.abs(between), NEAREST))
+    return apart
 
 
 def _commonest(values: Floats) -> float:
