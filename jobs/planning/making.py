@@ -48,7 +48,7 @@ def alternatives(
     wanted = aims(problem)
     seen: list[Any] = []
     for number, aim in enumerate(wanted):
-        progress(number, len(wanted), f"looking for: {aim.title.lower()}")
+        progress(number, len(wanted), f"Looking for {aim.title.lower()}.")
         stated = {**problem, "weights": aim.weights}
         found = plan(stated, seconds=seconds / len(wanted))
         if found["bookings"] in seen:

@@ -77,23 +77,39 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
     costs = [one.plan.cost for one in alternatives]
     if not costs:
         return []
+    left = any(cost["left_out"] for cost in costs)
     rows: list[tuple[str, list[str]]] = [
+        ("Orders left out", [str(cost["left_out"]) for cost in costs]),
         ("Orders late", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
         ("Hours late, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
         ("Hours late, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
         ("Promises not kept", [str(len(cost["promises_moved"])) for cost in costs]),
-        ("Orders left out", [str(cost["left_out"]) for cost in costs]),
     ]
     if all(cost.get("ends") for cost in costs):
         zone = alternatives[0].plan.shop.zone
-        rows.append(("All done by", [moment(datetime.fromisoformat(cost["ends"]), zone) for cost in costs]))
+        done = "All but those left out done by" if left else "All done by"
+        rows.append((done, [moment(datetime.fromisoformat(cost["ends"]), zone) for cost in costs]))
     if any(cost["could_move"] for cost in costs):
         rows += [
             ("Operations moved", [f"{cost['moved']} of {cost['could_move']}" for cost in costs]),
+            ("Of these, only with another instrument", [str(_only_instruments(one)) for one in alternatives]),
             ("Operations that change people", [str(cost["people_changed"]) for cost in costs]),
             ("Orders that end at another time", [str(len(cost["ends_moved"])) for cost in costs]),
         ]
     return rows
+
+
+def _only_instruments(one: Alternative) -> int:
+    """How many of its moves keep time, place and people and only take another instrument."""
+    previous = one.plan.problem.get("previous") or {}
+    kinds = {resource["id"]: resource["kind"] for resource in one.plan.problem["resources"]}
+    found = 0
+    for move in one.plan.plan["moved"]:
+        before, after = previous[move["operation"]], one.plan.plan["bookings"][move["operation"]]
+        changed = set(before["resources"]) ^ set(after["resources"])
+        same_time = datetime.fromisoformat(before["start"]) == datetime.fromisoformat(after["start"])
+        found += same_time and not any(kinds.get(key) in {"bay", "crane", "person"} for key in changed)
+    return found
 
 
 def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:

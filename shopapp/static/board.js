@@ -6,7 +6,7 @@ if (root) start(root);
 
 function start(board) {
   const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
-  const ROW = 52, GAP = 5, MARGIN = 600;
+  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 14;
   const mayPlan = "mayPlan" in board.dataset;
   const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
   const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
@@ -52,6 +52,15 @@ function start(board) {
       } else line.append(text);
       return line;
     }));
+    if (lifted?.keyed) reveal(lifted.row);
+  }
+
+  // What is said stands over the foot of the drawing, and a line behind it is out of sight with the focus in it.
+  function reveal(row) {
+    const line = rows.querySelector(`[data-row="${CSS.escape(row)}"]`);
+    line?.scrollIntoView({ block: "nearest" });
+    const behind = line ? line.getBoundingClientRect().bottom - told.getBoundingClientRect().top : 0;
+    if (behind > 0) scrollBy(0, behind);
   }
 
   function about(bar, row) {
@@ -227,9 +236,9 @@ function start(board) {
       button.title = `${other.name} is moving this`;
     }
     button.setAttribute("aria-label", labelOf(bar));
-    const text = document.createElement("span");
+    const text = document.createElement("span"); // left out where no two letters of it would show
     text.textContent = row.kind === "bay" || row.kind === "crane" ? bar.name : `${data.orders[bar.order].name} ${bar.name}`;
-    button.append(text);
+    if (px(bar.end) - px(bar.start) >= LETTERS) button.append(text);
     return button;
   }
 
@@ -257,8 +266,8 @@ function start(board) {
     const element = find(bar.id, row);
     rove();
     element?.focus({ preventScroll: true });
-    element?.closest("[data-row]")?.scrollIntoView({ block: "nearest" });
     tell(about(bar, row));
+    reveal(row);
   }
 
   // --- Asking the server -------------------------------------------------------------------------------
@@ -365,7 +374,7 @@ function start(board) {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const opened = [...document.querySelectorAll("#board-list details[open]")].map((one) => one.dataset.order);
     for (const one of page.querySelectorAll("#board-list details")) one.open = opened.includes(one.dataset.order);
-    for (const id of ["board-version", "board-broken", "board-list", "board-rest"]) {
+    for (const id of ["board-undecided", "board-version", "board-broken", "board-list", "board-rest"]) {
       const old = document.getElementById(id), fresh = page.getElementById(id);
       if (old && fresh && !old.contains(document.activeElement)) old.replaceWith(fresh);
     }
@@ -408,6 +417,11 @@ function start(board) {
     const down = line && own ? line.offsetTop - own.offsetTop : 0;
     element.classList.add("lifted");
     element.style.transform = `translate(${px(lifted.start) - px(lifted.bar.start)}px, ${down}px)`;
+  }
+
+  function liftByKey() {
+    lift(bars.get(focused.id), focused.row);
+    if (lifted) lifted.keyed = true;
   }
 
   function shift(by) {
@@ -584,7 +598,7 @@ function start(board) {
     ArrowDown: () => (lifted ? swap(1) : lineBeside(1)),
     PageUp: () => lifted && shiftDay(-1),
     PageDown: () => lifted && shiftDay(1),
-    Enter: () => (lifted ? putDown() : lift(bars.get(focused.id), focused.row)),
+    Enter: () => (lifted ? putDown() : liftByKey()),
     Escape: () => lifted && leave(),
     p: () => !lifted && alter((bar) => ({ pin: bar.pinned ? "false" : "true" })),
     "+": () => !lifted && alter((bar) => ({ minutes: bar.minutes + data.grid })),

@@ -35,6 +35,17 @@ def stated_now(shop: Shop, *, at: datetime) -> tuple[ShopFacts, problem.Stated]:
     return facts, problem.state(facts, now=at, skill_titles=titles)
 
 
+def undecided(facts: ShopFacts, stated: problem.Stated) -> Planning | None:
+    """What was asked for last around the plan in force, while it is being made or still can be accepted."""
+    asked = Planning.objects.filter(shop=facts.shop, based_on=facts.in_force, failure="").select_related("errand")
+    last = asked.defer("problem", "names", "before").order_by("-asked_at", "-pk").first()
+    if last is None or last.plans.filter(version__isnull=False).exists():
+        return None
+    if last.finished_at is None:
+        return last if last.errand is not None and not last.errand.ended else None
+    return None if problem.changed(last.marks, stated.marks) else last
+
+
 @transaction.atomic
 def ask_plan(*, why: str = "", seconds: float = 6.0, by: Person, at: datetime) -> Planning:
     """Ask a worker for a plan of all open work as things stand now, or for one around the plan in force."""

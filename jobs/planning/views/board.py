@@ -52,7 +52,9 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "in_force": facts.in_force,
         "moves": len(changes),
         "may_plan": may_plan,
+        "undecided": plans.undecided(facts, stated) if may_plan else None,
         "orders": orders,
+        "clashing": [one for one in orders if one["clashing"]],
         "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
         "nothing": not facts.bookings,
         "without": len(drawn["orders"]) - len(orders),
@@ -81,6 +83,7 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             "due_matters": "due" in order and ("promise" not in order or order["end"] > order["due"]),
             "after_promise": length(order["end"] - order["promise"]) if "promise" in order else "",
             "promise_words": moment(boarddata.instant(order["promise"]), zone) if "promise" in order else "",
+            "clashing": sum(len(bar["clashes"]) for bar in bars),
             "due_words": moment(boarddata.instant(order["due"]), zone) if "due" in order else "",
             "operations": [
                 {**bar, "start_words": moment(boarddata.instant(bar["start"]), zone),

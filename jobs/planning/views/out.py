@@ -48,6 +48,8 @@ def load_of_weeks(request: PersonRequest, *, as_csv: bool = False) -> HttpRespon
     policies.require(request.user, "see-plan")
     form = WeeksForm(request.GET)
     weeks = (form.cleaned_data.get("weeks") if form.is_valid() else None) or load.WEEKS
+    if form.is_valid():  # how many are shown stands in the field, asked for or not
+        form = WeeksForm({"weeks": weeks})
     found = load.of_shop(request.user, request.user.shop.today(), weeks=weeks)
     if as_csv:
         return csv_answer(f"{request.user.shop.code}-load", LOAD_COLUMNS, _load_lines(found))
@@ -70,6 +72,8 @@ def promises(request: PersonRequest, *, as_csv: bool = False) -> HttpResponseBas
     policies.require(request.user, "see-plan")
     form = WeeksForm(request.GET)
     weeks = (form.cleaned_data.get("weeks") if form.is_valid() else None) or kept.WEEKS
+    if form.is_valid():
+        form = WeeksForm({"weeks": weeks})
     shop, today = request.user.shop, request.user.shop.today()
     found = kept.of_shop(request.user, today, weeks=weeks)
     if as_csv:

@@ -302,7 +302,7 @@ def test_what_was_taken_back_leaves_nothing_that_a_found_plan_would_miss(
     run_errands()
     key = f"{yard.orders['7019'].number}/close"
     for change in ({"pin": True}, {"minutes": 25}):
-        by_hand.change_board(key, by=yard.planner, at=at + AFTER, **change)  # type: ignore[arg-type]
+        by_hand.change_board(key, by=yard.planner, at=at + AFTER, **change)
         _, stated = plans.stated_now(yard.shop, at=at + AFTER)
         assert "7019" in problem.changed(asked.marks, stated.marks)
         by_hand.undo_change(by=yard.planner, at=at + AFTER)

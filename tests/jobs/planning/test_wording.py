@@ -30,9 +30,9 @@ def test_of_two_instants_of_one_day_the_day_is_said_once() -> None:
 
 
 def test_the_instants_of_the_checker_are_on_the_clock_of_the_shop_too() -> None:
-    sentence = "PR-07 is booked at 2026-07-06 11:30 UTC, and BY-1 has it from 2026-07-06 11:00 UTC to 2026-07-06 12:00 UTC."
+    sentence = "PR-07 is booked at 2026-07-06 11:30 UTC; BY-1 has it from 2026-07-06 11:00 UTC to 2026-07-06 12:00 UTC."
     assert said(sentence, {}, LONDON) == (
-        "PR-07 is booked at Mon 2026-07-06 12:30, and BY-1 has it from Mon 2026-07-06 12:00 to 13:00."
+        "PR-07 is booked at Mon 2026-07-06 12:30; BY-1 has it from Mon 2026-07-06 12:00 to 13:00."
     )
 
 
