@@ -189,8 +189,8 @@ def _lag(found: Estimate) -> list[Check]:
     passed = abs(lag) <= LAGS_S[-1]
     return [Check("lag, probe knock", passed, lag, LAGS_S[-1], "s",
                   "The probe's lag is one that a probe can have." if passed else
-                  f"The sweeps would only agree with a probe late by {lag:.2f} s: it was knocked, or the times of lift "
-                  "and encoder do not belong together.")]
+                  f"The sweeps would only agree with a probe {abs(lag):.2f} s {'late' if lag > 0.0 else 'early'}: it "
+                  "was knocked, or the times of lift and encoder do not belong together.")]
 
 
 def _shown(found: Estimate) -> list[Check]:

@@ -29,6 +29,7 @@ from analysis.version import __version__
 
 Floats = npt.NDArray[np.float64]
 OTHER_SHAFT = (2.0, 0.5)  # an angle of the camshaft's taken for the crankshaft's, and the other way
+NO_RESULT = "No result from this trace."    # of a sweep that was fit to be used, in a trace that is not
 COUNTS_RANGE = 20.0       # raw counts are scaled so that their range is this
 
 
@@ -244,7 +245,7 @@ def _closed(out: Work, rows: list[SweepResult]) -> Work:
                 for k, s in enumerate(out.sweeps)]
     else:
         rows = [SweepResult(r.direction, r.start_s, r.stop_s, r.reference_deg, r.standard_uncertainty_deg, False,
-                            r.reason or "No result from this trace.") for r in rows]
+                            r.reason or NO_RESULT) for r in rows]
     out.result = _no_result(out.trace, out.spec, out.checks, rows)
     return out
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.engine import Work
+from analysis.engine import NO_RESULT, Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
 SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", UNIT)     # checks whose sentences belong here
@@ -13,16 +13,16 @@ def explain(done: Work) -> list[str]:
     trace, result = done.trace, done.result
     unit = "counts" if trace.in_counts and done.spec.probe_calibration is None else "mm"
     said = [f"The trace holds {len(trace)} samples over {float(trace.time_s[-1] - trace.time_s[0]):.0f} s "
-            f"in {len(done.sweeps)} sweeps."]
+            f"in {_sweeps(len(done.sweeps))}."]
     used = [row for row in result.sweeps if row.used]
     for number, row in enumerate(result.sweeps, start=1):
-        if not row.used and row.reason:
+        if not row.used and row.reason not in ("", NO_RESULT):
             said.append(f"Sweep {number} ({row.direction}) was left out: {row.reason}")
     if result.reference_deg is None:
         said.append("No angle is given, because:")
         said += [f"{check.name}: {check.message}" for check in result.checks if not check.passed]
         return said
-    said.append(f"{len(used)} sweeps were fitted together: {result.method.lower()}.")
+    said.append(f"{_sweeps(len(used))} {'was' if len(used) == 1 else 'were'} fitted: {result.method.lower()}.")
     said += _effects(done, unit)
     u, k = result.expanded_uncertainty_deg, result.coverage_factor
     said.append(f"Top dead centre stands at {result.reference_deg:.4f} degrees of the crank on the encoder, "
@@ -32,6 +32,10 @@ def explain(done: Work) -> list[str]:
         said.append(f"Most of that uncertainty ({top.share:.0%}) is: {top.source}.")
     said.append(_verdict(done))
     return said
+
+
+def _sweeps(count: int) -> str:
+    return "1 sweep" if count == 1 else f"{count} sweeps"
 
 
 def _effects(done: Work, unit: str) -> list[str]:

@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pytest
 
 from analysis import analyse, checks, engine, simulate
+from analysis.explain import explain
 from analysis.reference import estimate, ripple
 from analysis.reference.lobe import below
 from analysis.reference.path import trace_path
@@ -167,3 +168,15 @@ def test_sweeps_that_disagree_are_not_put_down_to_drift(monkeypatch: pytest.Monk
     monkeypatch.setattr(checks, "MIDLINES_DEG", np.inf)
     # a drift that takes every turn of the sweeps leaves less than what the gates on the fit look at
     assert any(looked_at(moved_between(SHIFTS_DEG, seed), {"kind": "lobe"})[0] is not None for seed in range(5, 9))
+
+
+def test_a_sweep_is_not_said_to_be_left_out_for_want_of_a_result() -> None:
+    spec = {"datum": {"kind": "lobe"}, "crank_per_datum": 1, "tolerance_deg": 0.5}
+    seen: list[engine.Work] = []
+    result = analyse(moved_between(SHIFTS_DEG, 5).csv(), spec, look_at=seen.append)
+    sweeps = result["sweeps"]
+    assert isinstance(sweeps, list)
+    assert engine.NO_RESULT in [row["reason"] for row in sweeps]
+    said = " ".join(explain(seen[0]))
+    assert "No angle is given" in said
+    assert engine.NO_RESULT not in said
