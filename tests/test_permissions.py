@@ -139,6 +139,11 @@ ROWS = [
     page("units-csv", stranger=200),
     page("unit", stranger=200),
     page("engine", stranger=200),
+    *(
+        row
+        for name in ("unit-new", "engine-new", "engine-install", "engine-remove")
+        for row in (page(name, who=frozenset({P, D}), stranger=403), post(name, {P, D}, 422, stranger=403))
+    ),
     page("people", stranger=200),
     page("people-csv", stranger=200),
     page("person"),
@@ -258,6 +263,10 @@ ROWS = [
     page("api:unit-detail", stranger=200),
     page("api:engine-list", stranger=200),
     page("api:engine-detail", stranger=200),
+    post("api:unit-list", {P, D}, 422, stranger=403),
+    post("api:engine-list", {P, D}, 422, stranger=403),
+    post("api:engine-install", {P, D}, 422, stranger=403),
+    post("api:engine-remove", {P, D}, 422, stranger=403),
     page("api:engine-type-list", stranger=200),
     page("api:engine-type-detail", stranger=200),
     page("api:procedure-list", stranger=200),

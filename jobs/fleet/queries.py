@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from django.db.models import QuerySet
+
 from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Installation, Unit
 
 
@@ -26,3 +28,9 @@ def unit_of(engine: Engine) -> Unit | None:
 def current_revision(engine_type: EngineType) -> EngineTypeRevision | None:
     """The newest issued revision, or None when none is issued."""
     return engine_type.revisions.filter(issued_at__isnull=False).order_by("-number").first()
+
+
+def engines_in_no_unit() -> QuerySet[Engine]:
+    """The engines that can be put into a unit, by serial number."""
+    installed = Installation.objects.filter(until_on__isnull=True).values("engine")
+    return Engine.objects.exclude(pk__in=installed).select_related("engine_type").order_by("serial")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from rest_framework import serializers
 
 from jobs.fleet.models import Engine, EngineType, EngineTypeRevision, Installation, Unit
-from jobs.web.serializers import Named, RecordSerializer
+from jobs.web.serializers import Input, Named, RecordSerializer
 
 
 class InstallationSerializer(RecordSerializer):
@@ -75,3 +75,30 @@ class EngineTypeSerializer(RecordSerializer):
     class Meta:
         model = EngineType
         fields = ["id", "code", "title", "revisions"]
+
+
+class AddUnitInput(Input):
+    """A unit by its running number; its home is the shop of the one who adds it."""
+
+    number = serializers.CharField()
+    unit_class = serializers.CharField()
+
+
+class AddEngineInput(Input):
+    """An engine by its serial number, and the code of its type."""
+
+    serial = serializers.CharField()
+    engine_type = serializers.SlugRelatedField(slug_field="code", queryset=EngineType.objects.all())
+
+
+class InstallInput(Input):
+    """Into which unit, and on which day."""
+
+    unit = serializers.PrimaryKeyRelatedField(queryset=Unit.objects.all())
+    from_on = serializers.DateField()
+
+
+class RemoveInput(Input):
+    """On which day it was taken out."""
+
+    until_on = serializers.DateField()

@@ -5,12 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.contrib import messages
 from django.db.models import Prefetch, Q, QuerySet
 from django.http import HttpResponse, HttpResponseBase
-from django.shortcuts import get_object_or_404, render
-from django.views.decorators.http import require_GET
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
 
-from jobs.fleet import queries
+from jobs.fleet import actions, queries
+from jobs.fleet.forms import AddEngineForm, AddUnitForm, InstallForm, RemoveForm
 from jobs.fleet.models import Engine, EngineType, Installation, Unit
 from jobs.people import policies
 from jobs.people.models import Shop
@@ -107,3 +110,88 @@ def engine(request: PersonRequest, pk: int) -> HttpResponse:
         "panels": panels.drawn("engine", one, request),
     }
     return render(request, "fleet/engine.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+def unit_new(request: PersonRequest) -> HttpResponse:
+    """Add a locomotive, at home in this shop."""
+    policies.require(request.user, "keep-fleet")
+    form = AddUnitForm(request.POST if request.method == "POST" else None)
+    shop = request.user.shop
+    if request.method == "POST" and form.carried_out(
+        actions.add_unit, home_shop=shop, by=request.user, at=timezone.now()
+    ):
+        messages.success(request, f"Unit {form.outcome.number} added. Record which engine is in it.")
+        return redirect("unit", pk=form.outcome.pk)
+    context = {
+        "form": form,
+        "title": "Add a unit",
+        "effect": f"Its home shop is {shop.name}. Work can be requested on it once an engine is recorded in it.",
+        "button": "Add the unit",
+        "back": ("units", None),
+    }
+    return render(request, "components/record.html", context, status=form.status)
+
+
+@require_http_methods(["GET", "POST"])
+def engine_new(request: PersonRequest) -> HttpResponse:
+    """Add an engine; it is in no unit yet."""
+    policies.require(request.user, "keep-fleet")
+    form = AddEngineForm(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.carried_out(
+        actions.add_engine, by=request.user, at=timezone.now(), shop=request.user.shop
+    ):
+        messages.success(request, f"Engine {form.outcome.serial} added. Record on the unit's page where it is.")
+        return redirect("engine", pk=form.outcome.pk)
+    context = {
+        "form": form,
+        "title": "Add an engine",
+        "effect": "It is in no unit until that is recorded on the unit's page.",
+        "button": "Add the engine",
+        "back": ("units", None),
+    }
+    return render(request, "components/record.html", context, status=form.status)
+
+
+@require_http_methods(["GET", "POST"])
+def engine_install(request: PersonRequest, pk: int) -> HttpResponse:
+    """Record that an engine was put into a unit."""
+    policies.require(request.user, "keep-fleet")
+    one = get_object_or_404(Unit, pk=pk)
+    shop = request.user.shop
+    form = InstallForm(request.POST if request.method == "POST" else None, initial={"from_on": shop.today()})
+    if request.method == "POST" and form.carried_out(
+        actions.install_engine, unit=one, by=request.user, at=timezone.now(), shop=shop
+    ):
+        messages.success(request, f"Engine {form.outcome.engine.serial} is recorded in unit {one.number}.")
+        return redirect("unit", pk=pk)
+    context = {
+        "form": form,
+        "title": f"Record an engine in unit {one.number}",
+        "effect": "Work on this unit is then work on this engine. An engine in another unit is removed there first.",
+        "button": "Record the installation",
+        "back": ("unit", pk),
+    }
+    return render(request, "components/record.html", context, status=form.status)
+
+
+@require_http_methods(["GET", "POST"])
+def engine_remove(request: PersonRequest, pk: int) -> HttpResponse:
+    """Record that an engine was taken out of its unit."""
+    policies.require(request.user, "keep-fleet")
+    one = get_object_or_404(Engine, pk=pk)
+    shop = request.user.shop
+    form = RemoveForm(request.POST if request.method == "POST" else None, initial={"until_on": shop.today()})
+    if request.method == "POST" and form.carried_out(
+        actions.remove_engine, one, by=request.user, at=timezone.now(), shop=shop
+    ):
+        messages.success(request, f"Engine {one.serial} is recorded as out of unit {form.outcome.unit.number}.")
+        return redirect("engine", pk=pk)
+    context = {
+        "form": form,
+        "title": f"Record the removal of engine {one.serial}",
+        "effect": "The days it was in the unit stay on record.",
+        "button": "Record the removal",
+        "back": ("engine", pk),
+    }
+    return render(request, "components/record.html", context, status=form.status)

@@ -123,7 +123,7 @@ def instrument_new(request: PersonRequest) -> HttpResponse:
         "button": "Add the instrument",
         "back": ("instruments", None),
     }
-    return render(request, "tooling/form.html", context, status=form.status)
+    return render(request, "components/record.html", context, status=form.status)
 
 
 @require_http_methods(["GET", "POST"])
@@ -149,7 +149,7 @@ def calibrate(request: PersonRequest, pk: int) -> HttpResponse:
         "button": "Record the calibration",
         "back": ("instrument", pk),
     }
-    return render(request, "tooling/form.html", context, status=form.status)
+    return render(request, "components/record.html", context, status=form.status)
 
 
 @require_http_methods(["GET", "POST"])
@@ -196,4 +196,4 @@ def _with_reason(
         return redirect("instrument", pk=one.pk)
     reasons = why_not if request.method == "GET" else []
     context = {"instrument": one, "form": form, "final": True, "back": ("instrument", one.pk), "reasons": reasons}
-    return render(request, "tooling/form.html", {**context, **words}, status=form.status)
+    return render(request, "components/record.html", {**context, **words}, status=form.status)

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from jobs.fleet.models import Engine
+from jobs.fleet.models import Engine, Installation, Unit
 from jobs.people.models import Person
 from jobs.tooling.models import Instrument
 from tests.api.conftest import Caller, assert_problem, codes
@@ -101,7 +101,7 @@ def test_units_and_engines_tell_where_the_other_is(as_stranger: Caller, engine: 
     assert kind["revisions"][0]["spec"]["target_deg"] == 140.0
 
 
-@pytest.mark.parametrize("path", ["units/", "engines/", "people/", "calibrations/", "history/", "signoffs/", "cards/"])
+@pytest.mark.parametrize("path", ["engine-types/", "people/", "calibrations/", "history/", "signoffs/", "cards/"])
 def test_what_is_only_read_takes_no_write(as_keeper: Caller, path: str) -> None:
     assert_problem(as_keeper.send(path, {}), 405)
 
@@ -114,3 +114,28 @@ def test_people_are_those_of_the_shop_with_roles_and_qualifications(
     assert found["technician"]["roles"] == ["technician"]
     assert {one["skill"] for one in found["technician"]["qualifications"]} == {"perform-timing", "bar-engine"}
     assert "password" not in str(found)
+
+
+def test_a_unit_and_an_engine_are_added_and_put_together(as_planner: Caller, engine: Engine) -> None:
+    unit = as_planner.send("units/", {"number": "7050", "unit_class": "K7"})
+    assert (unit.status_code, unit.json()["installations"]) == (201, [])
+    made = as_planner.send("engines/", {"serial": "12-0777", "engine_type": engine.engine_type.code})
+    assert made.status_code == 201
+    at = made["Location"].removeprefix("/api/v1/")
+    day = Unit.objects.get(number="7050").home_shop.today().isoformat()
+    shown = as_planner.send(at + "install/", {"unit": unit.json()["id"], "from_on": day}).json()
+    assert [(one["unit"], one["until_on"]) for one in shown["installations"]] == [("7050", None)]
+    again = as_planner.send(at + "install/", {"unit": unit.json()["id"], "from_on": day})
+    assert_problem(again, 409)
+    assert "still-installed" in codes(again)
+    shown = as_planner.send(at + "remove/", {"until_on": day}).json()
+    assert shown["installations"][0]["until_on"] == day
+    assert_problem(as_planner.send(at + "remove/", {"until_on": day}), 409)
+
+
+def test_what_cannot_be_added_is_refused(as_planner: Caller, as_technician: Caller, engine: Engine) -> None:
+    assert_problem(as_planner.send("units/", {"number": "7012", "unit_class": "K7"}), 422)
+    assert_problem(as_planner.send("engines/", {"serial": "12-1", "engine_type": "no-such"}), 422)
+    assert_problem(as_technician.send("units/", {"number": "7051", "unit_class": "K7"}), 403)
+    assert not Unit.objects.filter(number="7051").exists()
+    assert Installation.objects.count() == 1

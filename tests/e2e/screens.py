@@ -99,6 +99,8 @@ def pages_of_a_shop() -> Iterator[Shot]:
     yield "calibrate", "keeper", "/instruments/1/calibrate/"
     yield "withdraw", "keeper", "/instruments/1/withdraw/"
     yield "units", "planner", "/units/"
+    yield "unit-new", "planner", "/units/new/"
+    yield "engine-install", "planner", "/units/1/install/"
     yield "people", "admin", "/people/"
     yield "person", "admin", "/people/2/"
     yield "person-new", "admin", "/people/new/"
