@@ -19,7 +19,7 @@ SECONDS = ((3.0, "a few seconds"), (10.0, "ten seconds"), (60.0, "a minute"))
 
 class AskForm(PageForm):
     why = forms.CharField(
-        label="Why", max_length=300, required=False, help_text="For whoever reads the versions later; may stay empty."
+        label="Why", max_length=300, required=False, help_text="For whoever reads the versions later."
     )
     seconds = forms.TypedChoiceField(
         label="How long to look for better plans", choices=SECONDS, coerce=float, initial=3.0,
@@ -61,7 +61,9 @@ class PromiseForm(PageForm):
 
 
 class NoteForm(PageForm):
-    note = forms.CharField(label="Note", max_length=300, required=False, help_text="May stay empty.")
+    note = forms.CharField(
+        label="Note", max_length=300, required=False, help_text="For whoever reads the versions later."
+    )
 
 
 class MoveForm(PageForm):

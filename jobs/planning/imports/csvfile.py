@@ -61,6 +61,9 @@ def _lines(text: str) -> Iterator[tuple[int, list[str]]]:
         try:
             cells = next(reader, None)
         except csv.Error as error:
+            if "end of data" in str(error):  # nothing else ends a file within a cell
+                where = f"A quotation mark is opened in line {before + 1} and never closed"
+                raise FileRefused(f"{where}: where that line ends cannot be told.") from None
             raise FileRefused(f"Line {before + 1} cannot be read as CSV ({error}).") from None
         if cells is None:
             return

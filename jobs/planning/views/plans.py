@@ -139,8 +139,10 @@ def _offers(request: PersonRequest, number: str, at: datetime) -> dict[str, Any]
     if number not in {one["id"] for one in stated.problem["orders"]}:
         raise Http404("This work order is not one to plan any longer.")
     found, reason = promising.offers(stated.problem, number, facts.bookings)
-    end = problem.ends(facts.bookings).get(number)
+    ends = problem.ends(facts.bookings)
+    end = ends.get(number)
     return {
+        "unplaced": sum(one["id"] != number and one["id"] not in ends for one in stated.problem["orders"]),
         "ready": datetime.fromisoformat(end) if end is not None else None,
         "offers": [
             {

@@ -113,3 +113,12 @@ def test_moves_that_only_take_another_instrument_are_counted_apart(
     plan.plan["moved"] = [{"operation": key, "changed": ["resources"], "reason": "So."} for key in moved]
     rows = dict(shown.compared([shown.alternative(plan)]))
     assert rows["Of these, only with another instrument"] == ["1"]
+
+
+def test_a_promise_tells_of_the_orders_that_it_does_not_count_with(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan]
+) -> None:
+    way = f"/plan/promise/{yard.orders['7019'].pk}/"
+    assert "5 other open orders have no place on the board yet" in desk.get(way).content.decode()
+    plan_now()
+    assert "no place on the board yet" not in desk.get(way).content.decode()

@@ -170,6 +170,8 @@ def test_the_worker_weighs_what_was_accepted_and_the_page_says_what_came_of_it(
     page = login(yard.planner).get("/plan/worth/").text
     assert "One more bay" in page
     assert "As they stood:" in page
+    assert ("savings below that say nothing" in page) == bool(week["hours"])
+    assert ("no lateness could be saved" in page) != bool(week["hours"])
 
 
 @pytest.mark.django_db
