@@ -60,6 +60,8 @@ def usable(points: Points, look: Look, sweeps: list[int], crest_deg: float, kind
     if not reach:
         return use
     inside = np.abs(points.angle_deg - crest_deg) < min(reach)
+    if not (use & inside).any():
+        return use             # the crest is none of theirs: the fit shows that the datum is another one
     return use & inside if kind in ("piston", "link-rod") or look.floor else use
 
 

@@ -64,6 +64,20 @@ def test_a_level_is_passed_on_the_sides_that_reach_it() -> None:
     assert below(angle, lift, 200.0) == ([], [])
 
 
+def test_a_crest_beyond_all_flanks_leaves_points_to_fit() -> None:
+    seen: list[engine.Work] = []
+    spec = {"datum": PISTON, "crank_per_datum": 1, "tolerance_deg": 0.5}
+    made = beyond_the_probe(1)
+    analyse(made.csv(), spec, look_at=seen.append)
+    points, look, found = seen[0].points, seen[0].look, seen[0].estimate
+    assert points is not None
+    assert look is not None
+    assert found is not None
+    here, away = (estimate.usable(points, look, [0, 1, 2, 3], found.fit.crest_deg - off, "piston")
+                  for off in (0.0, 100.0))
+    assert 0 < here.sum() < away.sum() == len(points)
+
+
 def two_lobes(apart_deg: float) -> simulate.Lift:
     one = simulate.harmonic_lobe(9.0, 60.0)
     return lambda angle: np.maximum(one(angle - apart_deg / 2.0), one(angle + apart_deg / 2.0))
