@@ -12,6 +12,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
+from jobs.errors import Reason
 from jobs.fleet import actions, queries
 from jobs.fleet.forms import AddEngineForm, AddUnitForm, InstallForm, RemoveForm
 from jobs.fleet.models import Engine, EngineType, Installation, Unit
@@ -21,6 +22,7 @@ from jobs.web import panels
 from jobs.web.http import PersonRequest
 from jobs.web.lists import csv_answer, page_of, sorted_by
 
+NONE_FREE = Reason("no-free-engine", "Every engine on record is in a unit. Add the engine, or record its removal first.")
 SORTS = {"number": ["number"], "unit_class": ["unit_class", "number"], "home_shop": ["home_shop__name", "number"]}
 
 
@@ -171,6 +173,7 @@ def engine_install(request: PersonRequest, pk: int) -> HttpResponse:
         "effect": "Work on this unit is then work on this engine. An engine in another unit is removed there first.",
         "button": "Record the installation",
         "back": ("unit", pk),
+        "reasons": [] if request.method == "POST" or queries.engines_in_no_unit().exists() else [NONE_FREE],
     }
     return render(request, "components/record.html", context, status=form.status)
 

@@ -84,6 +84,7 @@ def test_a_unit_and_its_engine_are_added_and_put_together(login: Login, planner:
     client = login(planner)
     made = client.post("/units/new/", {"number": " 7044 ", "unit_class": "K7"})
     unit = Unit.objects.get(number="7044")
+    assert "Every engine on record is in a unit." in client.get(f"/units/{unit.pk}/install/").text
     assert (made.status_code, made["Location"]) == (302, f"/units/{unit.pk}/")
     assert f'href="/units/{unit.pk}/install/"' in client.get(f"/units/{unit.pk}/").text
     client.post("/engines/new/", {"serial": "12-0999", "engine_type": engine.engine_type_id})
