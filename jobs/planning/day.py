@@ -12,14 +12,14 @@ from jobs.orders.models import WorkOrder
 from jobs.people.models import Person, Shop
 from jobs.planning import facts, out
 from jobs.planning.gathering import plan_in_force
-from jobs.planning.models import Holiday, Plan, Rota
-from jobs.planning.problem import person_id
+from jobs.planning.models import Absence, Holiday, Plan, Rota
+from jobs.planning.problem import person_id, place_id
 from jobs.planning.shifts import Span
 
 
 @dataclass(frozen=True)
 class Task:
-    """One operation as one person meets it; `notice` is what has become of its order since the plan was accepted."""
+    """One operation as one person meets it; `notice` is what has come in its way since the plan was accepted."""
 
     row: out.Row
     others: tuple[str, ...]
@@ -70,6 +70,7 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
     days = (on - timedelta(days=1), on)
     holidays = set(Holiday.objects.filter(shop=shop, day__range=days).values_list("day", flat=True))
     absences = list(facts.standing(facts.absences_of(asking), begin, end))
+    away = _away(absences)
     found = []
     for person in _people(asking, who):
         gone = [one for one in absences if one.person_id == person.pk]
@@ -78,8 +79,8 @@ def of_shop(asking: Person, on: date, *, who: int | None = None) -> Day:
         )
         shifts = tuple(span for span in facts.less_absences(spans, gone) if span[0] < end and span[1] > begin)
         tasks = tuple(
-            Task(row, tuple(_others(row, person_id(person.pk), every)), _key(orders, row), _notice(orders, row),
-                 goes_on=row.end > end, from_before=row.start < begin)
+            Task(row, tuple(_others(row, person_id(person.pk), every)), _key(orders, row),
+                 _notice(orders, row) or _missing(away, row), goes_on=row.end > end, from_before=row.start < begin)
             for row in rows
             if person_id(person.pk) in {used.id for used in row.used}
         )  # fmt: skip
@@ -133,3 +134,31 @@ def _notice(orders: dict[str, WorkOrder], row: out.Row) -> str:
     if order.state in (WorkOrder.State.CLOSED, WorkOrder.State.CANCELLED):
         return f"The order is {order.get_state_display()}."
     return ""
+
+
+def _away(absences: Iterable[Absence]) -> dict[str, list[Absence]]:
+    """The absences of the day by the id that a booking names."""
+    found: dict[str, list[Absence]] = {}
+    for one in absences:
+        if one.instrument is not None:
+            key = one.instrument.asset_number
+        else:
+            key = person_id(one.person_id) if one.person_id is not None else place_id(one.place_id or 0)
+        found.setdefault(key, []).append(one)
+    return found
+
+
+def _missing(away: dict[str, list[Absence]], row: out.Row) -> str:
+    """Whom or what the plan in force books although it was entered as not there: it may not have been planned anew."""
+    names = [
+        used.name
+        for used in row.used
+        if any(
+            one.starts_at < max(row.end, row.start + timedelta(minutes=1))
+            and (one.ends_at is None or one.ends_at > row.start)
+            for one in away.get(used.id, ())
+        )
+    ]
+    if not names:
+        return ""
+    return f"{' and '.join(names)} {'is' if len(names) == 1 else 'are'} not there then. Ask the planner first."

@@ -53,8 +53,10 @@ class RotaForm(PageForm):
         super().__init__(*args, **kwargs)
         if rota is None:
             people = Person.objects.filter(shop=asking.shop, is_active=True)
-            self.fields["person"] = forms.ModelChoiceField(label="Who", queryset=people)
-        self.fields["pattern"] = forms.ModelChoiceField(label="Works", queryset=facts.patterns_of(asking))
+            self.fields["person"] = forms.ModelChoiceField(label="Who", queryset=people, empty_label="Choose")
+        self.fields["pattern"] = forms.ModelChoiceField(
+            label="Works", queryset=facts.patterns_of(asking), empty_label="Choose"
+        )
         self.order_fields(["person", "pattern", "valid_from", "valid_until", "first_week"])
 
 

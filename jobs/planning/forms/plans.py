@@ -35,6 +35,7 @@ class TroubleForm(PageForm):
     hours = forms.DecimalField(
         label="For how many hours", required=False, min_value=0, max_value=10_000, max_digits=6, decimal_places=2,
         localize=True, help_text="Empty: until further notice. For work in hand: how many hours are left of it.",
+        error_messages={"min_value": "It cannot last less than no time: write 0 or more, or leave it empty."},
     )  # fmt: skip
     reason = forms.CharField(label="Because", max_length=120, required=False)
 

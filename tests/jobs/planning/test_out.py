@@ -14,9 +14,11 @@ from jobs.orders import actions as orders
 from jobs.people.models import Person
 from jobs.planning import day, out
 from jobs.planning.actions import calendars
+from jobs.planning.actions.absences import enter_absence
 from jobs.planning.models import Plan
 from jobs.planning.problem import person_id
 from jobs.planning.shifts import Shift
+from jobs.tooling.models import Instrument
 from tests.yard import MONDAY, Yard
 
 pytestmark = pytest.mark.django_db
@@ -109,6 +111,33 @@ def test_a_day_says_what_where_with_what_with_whom_and_until_when(plan: Plan, lo
     assert f"until {row.end.astimezone(planner.shop.zone):%H:%M}" in page
     assert '<section class="day-of"' in page
     assert page.count('<section class="day-of"') == 1
+
+
+def test_a_day_tells_of_what_was_entered_as_not_there_since(plan: Plan, yard: Yard, at: datetime) -> None:
+    row = next(row for row in out.rows(plan) if any(used.kind == "probe" for used in row.instruments))
+    probe = next(used for used in row.instruments if used.kind == "probe")
+
+    def notices() -> dict[str, str]:
+        people = day.of_shop(yard.planner, row.start.astimezone(yard.shop.zone).date()).people
+        return {task.row.operation: task.notice for one in people for task in one.tasks}
+
+    assert set(notices().values()) == {""}
+    enter_absence(
+        shop=yard.shop, who=Instrument.objects.get(asset_number=probe.name), starts_at=row.start + timedelta(minutes=1),
+        ends_at=row.end, reason="dropped", by=yard.planner, at=at,
+    )  # fmt: skip
+    found = notices()
+    assert found[row.operation] == f"{probe.name} is not there then. Ask the planner first."
+    before = [one for one in out.rows(plan) if one.operation in found and one.end <= row.start]
+    assert all(found[one.operation] == "" for one in before)
+    enter_absence(
+        shop=yard.shop, who=Person.objects.get(name=row.people[0].name), starts_at=row.start, reason="ill",
+        by=yard.planner, at=at,
+    )  # fmt: skip
+    both = notices()[row.operation]
+    assert probe.name in both
+    assert row.people[0].name in both
+    assert "are not there then" in both
 
 
 def test_a_hold_point_is_marked_and_names_who_works_beside_it(plan: Plan, yard: Yard) -> None:
