@@ -195,7 +195,7 @@ class Builder:
             f.JOB_END: many(len(jobs.orders)), f.ORDER_END: many(len(problem.orders), -f.FAR),
             f.HOLD_FROM: many((max(members, default=0) + 1) * max(1, resources), -f.FAR),
             f.TRIAL: many(self.signatures.widest), f.BEST: many(self.signatures.widest),
-            f.NOTES: ints((-1, 0, 0, f.FAR, 0)), f.REACH: many(operations), f.KNOWN_GROUP: many(f.KNOWN, -1),
+            f.NOTES: ints((-1, 0, 0, f.FAR, 0, 0)), f.REACH: many(operations), f.KNOWN_GROUP: many(f.KNOWN, -1),
             f.KNOWN_START: many(f.KNOWN), f.KNOWN_END: many(f.KNOWN), f.HINT: many(resources)})
         self._enter_fixed(shop, board)
         return board

@@ -55,7 +55,9 @@ KNOWN_GROUP, KNOWN_START, KNOWN_END = range(22, 25)     # scratch: answers of `l
 HINT = 25                               # scratch: what `first_after` last found for each resource
 BOARD_HEADER = 26
 KNOWN = 4096
-NOTE_BY, NOTE_TURN = 3, 4      # in NOTES: by when the job has to end, and with which candidate of each slot it begins
+# In NOTES: by when the job has to end, with which candidate of each slot it begins, and whether an operation that has
+# lost its place in the plan in force may start earlier than there.
+NOTE_BY, NOTE_TURN, NOTE_LOOSE = 3, 4, 5
 
 # Rates, floats: cost of a moved start, of a changed resource, and per microsecond of the last end; then two for each
 # order, per microsecond late and per microsecond after the promise.

@@ -16,6 +16,7 @@ from analysis.schedule.fields import FAR, Floats, Ints, Words
 from analysis.schedule.kernel_cost import same_picks
 
 EJECTED = 14  # jobs looked at beside one that is put where they stand
+FURTHER = 4.0  # how many times its own length a job that was pushed aside goes at most to push others aside
 
 
 @compiled
@@ -118,6 +119,39 @@ def fill(
             index = 1 + int(draw(state) * seen)
             if index < number:
                 chosen[index] = job
+    return found
+
+
+@compiled
+def further(
+    shop: Ints, board: Ints, members: Ints, state: Words, chosen: Ints, number: int, start: int, end: int, most: int
+) -> int:
+    """Add up to `most` members in whose place a job could stand that stood from start to end; how many are chosen then.
+
+    They overlap a time of the same length from `start` on or later, rather soon than late. None is chosen twice.
+    """
+    share = draw(state)
+    low, found, seen = start + int((end - start) * FURTHER * share * share), number, 0
+    for job in members:
+        if (
+            not board[board[f.JOB_PLACED] + job]
+            or board[board[f.JOB_END] + job] <= low
+            or board[board[f.JOB_START] + job] >= low + end - start
+        ):
+            continue
+        known = False
+        for index in range(number):
+            known = known or chosen[index] == job
+        if known:
+            continue
+        seen += 1
+        if found < number + most:
+            chosen[found] = job
+            found += 1
+        else:  # each one that overlaps is as likely
+            index = int(draw(state) * seen)
+            if index < most:
+                chosen[number + index] = job
     return found
 
 

@@ -189,7 +189,8 @@ def try_job(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
             if index == first:
                 at = max(at, delay)
             placed = keep and keeps_previous(shop, board, operation, at, job)
-            if keep and not placed:  # others at the same time rather than the same at another
+            if keep and not placed and not board[board[f.NOTES] + f.NOTE_LOOSE]:
+                # others at the same time rather than the same at another
                 at = max(at, shop[shop[f.PREV_START] + operation])
             board[board[f.NOTES] + 0] = -1
             if not placed and not place_earliest(shop, board, operation, at, job):

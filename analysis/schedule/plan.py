@@ -239,9 +239,9 @@ def _effort(problem: Problem, steps: int, seed: int, *, small: bool = False) -> 
     """
     if problem.mends:
         heat, dear = ((1.0, 0.01), 6.0) if len(problem.orders) >= APART else ((0.3, 0.01), 8.0)
-        return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5), heat=heat,
+        return Effort(steps, seed, most=10, keep_share=0.97, shares=(0.0, 0.0, 0.05, 0.5, 0.6, 0.3), heat=heat,
                       meetings=MEETINGS_OF_MENDING, dear=dear)
-    return Effort(steps, seed, most=7, shares=(0.0, 0.05, 0.05, 0.0)) if small else Effort(steps, seed)
+    return Effort(steps, seed, most=7, shares=(0.0, 0.05, 0.05, 0.0, 0.0, 0.0)) if small else Effort(steps, seed)
 
 
 def _checked(problem: Mapping[str, Any], outcomes: list[Outcome], said: dict[str, Any]) -> Json:

@@ -27,9 +27,12 @@ DOUBLED = 3900                      # operations with which a step takes twice a
 SIDE_BY_SIDE = 2
 MEETINGS = 24
 MEETINGS_OF_MENDING = 4             # seldom, so that the two do not soon search around the same plan
+ROUNDS_OF_MENDING = 3               # searches from the plan in force; the best one goes on for as many steps as one has
+SEEDS_APART = 1000                  # so that searches with seeds in a row are others
 DEAR_SHARE = 0.4                    # of the steps that mend: those in which moves are dearer than they are
 APART = 100                         # jobs from which on each search has a part of the time for itself
 CUTS = (0.3, 0.7)                   # of the costs, where the time may be cut
+SHARES = 6                          # in an effort
 NEVER = np.array([-f.FAR, f.FAR])   # bounds that are none
 
 
@@ -38,17 +41,24 @@ class Effort:
     """How hard to try. `most` jobs are taken off at once; `keep_share` of placings ask for the plan in force first.
 
     `shares` are: of steps, those that take off what one resource has in a row; of placings, those that start later than
-    they could, and those that begin with other candidates; of steps, those that put one job where others stand.
+    they could, and those that begin with other candidates; of steps, those that put one job where others stand; of jobs
+    pushed aside by that, those that push others aside in turn; of placings, those whose operations may start earlier
+    than in the plan in force when they cannot stand as they do there.
     """
 
     steps: int
     seed: int
     most: int = 5
     keep_share: float = 0.0
-    shares: tuple[float, ...] = (0.5, 0.05, 0.05, 0.0)
+    shares: tuple[float, ...] = (0.5, 0.05, 0.05, 0.0, 0.0, 0.0)
     heat: tuple[float, float] = (0.3, 0.01)         # temperature at first and last, as a share of the mean job's cost
     meetings: int = MEETINGS                        # of two searches with all jobs each
     dear: float = 1.0                               # how many times their price moves cost at first when mending
+
+    def __post_init__(self) -> None:
+        """What is compiled does not look how many shares there are: with too few it would read what lies behind."""
+        if len(self.shares) != SHARES:
+            raise ValueError(f"An effort has {SHARES} shares, not {len(self.shares)}.")
 
 
 @dataclass
@@ -128,20 +138,42 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
 
 def mend(scheme: Scheme, board: Ints, costs: Floats, effort: Effort, over: Callable[[], bool]
          ) -> tuple[Ints, Floats, int]:
-    """The best plan found from one in force, as `improve` gives it: first with moves dearer than they are.
+    """The best plan found from one in force, as `improve` gives it: of several searches, the best of which goes on.
+
+    An order that has lost its place pushes another one out and that one the next. Which of them have to wait is soon
+    settled in a search, now well and now badly, and hardly ever changed after that, so it is settled several times.
+    """
+    found, done, parts = (board, costs), 0, ROUNDS_OF_MENDING + 1
+    for number in range(parts):
+        steps = effort.steps * (number + 1) // parts - effort.steps * number // parts
+        part = replace(effort, steps=steps, seed=effort.seed + number * SEEDS_APART)
+        if number < ROUNDS_OF_MENDING:
+            made, by_job, more = _mended_once(scheme, board, part, over)
+        else:
+            made, by_job, more = improve(scheme, *_stood_up(scheme, found[0]), part, over)
+        found, done = min([found, (made, by_job)], key=lambda one: scheme.cost(*one)), done + more
+        if over() or scheme.cost(*found) <= 0:
+            break
+    return *found, done
+
+
+def _mended_once(scheme: Scheme, board: Ints, effort: Effort, over: Callable[[], bool]) -> tuple[Ints, Floats, int]:
+    """The same of one search: first with moves dearer than they are.
 
     That keeps the first steps, when it is hot, from scattering what could have stayed, which they seldom find again.
     """
-    dear = scheme.priced(effort.dear)
-    first = replace(effort, steps=round(effort.steps * DEAR_SHARE))
-    made, by_job, done = improve(dear, board.copy(), dear.costs_of(board), first, over)
-    by_job = scheme.costs_of(made)
-    found = min([(board, costs), (made, by_job)], key=lambda one: scheme.cost(*one))
-    again = scheme.empty.copy()
-    adopt(scheme.shop, again, scheme.rates, by_job, np.arange(len(by_job)), made)
-    rest = replace(first, steps=effort.steps - first.steps, seed=effort.seed + 1)
-    made, by_job, more = improve(scheme, again, by_job, rest, over)
-    return *min([found, (made, by_job)], key=lambda one: scheme.cost(*one)), done + more
+    dear, first = scheme.priced(effort.dear), replace(effort, steps=round(effort.steps * DEAR_SHARE))
+    made, _, done = improve(dear, board.copy(), dear.costs_of(board), first, over)
+    rest = replace(effort, steps=effort.steps - first.steps, seed=effort.seed + 1)
+    again, costs, more = improve(scheme, *_stood_up(scheme, made), rest, over)
+    return *min([(made, scheme.costs_of(made)), (again, costs)], key=lambda one: scheme.cost(*one)), done + more
+
+
+def _stood_up(scheme: Scheme, made: Ints) -> tuple[Ints, Floats]:
+    """A board to go on from, and its costs, for a plan that holds places alone."""
+    board, costs = scheme.empty.copy(), scheme.costs_of(made)
+    adopt(scheme.shop, board, scheme.rates, costs, np.arange(len(costs)), made)
+    return board, costs
 
 
 def improve_anew(scheme: Scheme, board: Ints, costs: Floats, efforts: Sequence[Effort],
