@@ -69,7 +69,7 @@ def test_the_board_says_above_the_drawing_which_orders_clash(
     desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
 ) -> None:
     plan = plan_now()
-    said = "Each clash is told"
+    said = "told at the dashed bars"
     assert said not in desk.get("/plan/").content.decode()
     probes = {one for booking in plan.plan["bookings"].values() for one in booking["resources"] if one[:3] == "PR-"}
     for probe in probes:
