@@ -127,6 +127,12 @@ def keeps_previous(shop: Ints, board: Ints, operation: int, at: int, job: int) -
     start = shop[shop[f.PREV_START] + operation]
     if start < at or up_to_grid(start, shop[f.GRID]) != start:
         return False
+    return keeps_picks(shop, board, operation, start, shop[shop[f.OP_LATEST] + operation], job)
+
+
+@compiled
+def keeps_picks(shop: Ints, board: Ints, operation: int, start: int, by: int, job: int) -> bool:
+    """Put the operation there with what it has in the plan in force, if it may stand there so and ends in time."""
     own, sig = shop[shop[f.OP_SLOT_PTR] + operation], shop[shop[f.OP_SIG] + operation]
     length, mix, end = shop[shop[f.OP_LENGTH] + operation], -1, start + shop[shop[f.OP_LENGTH] + operation]
     slots = shop[shop[f.OP_SLOT_PTR] + operation + 1] - own
@@ -146,7 +152,7 @@ def keeps_previous(shop: Ints, board: Ints, operation: int, at: int, job: int) -
         if mix < 0 or open_to_start(shop, shop[shop[f.MIX_CAL] + mix], start) != start:
             return False
         end = finish_of(shop, shop[shop[f.MIX_CAL] + mix], start, length)
-    if end > shop[shop[f.OP_LATEST] + operation]:
+    if end > by:
         return False
     for rival in range(shop[shop[f.OP_RIVAL_PTR] + operation], shop[shop[f.OP_RIVAL_PTR] + operation + 1]):
         other = shop[shop[f.OP_RIVAL] + rival]
@@ -199,6 +205,9 @@ def try_job(shop: Ints, board: Ints, job: int, keep: bool, delay: int) -> bool:
                         enter(shop, board, shop[shop[f.JOB_OP] + done], True)
                 back_to_base(shop, board, job)
                 return False
+            if keep and not placed:  # at the same time with those it had
+                start, end = board[board[f.OP_START] + operation], board[board[f.OP_END] + operation]
+                keeps_picks(shop, board, operation, start, end, job)
             enter(shop, board, operation, False)
             hold_for(shop, board, operation)
     return True

@@ -13,6 +13,7 @@ from analysis.schedule.check import check
 from analysis.schedule.fixed import fix
 from analysis.schedule.kernel_choose import FURTHER, further
 from analysis.schedule.kernel_cost import place_job, remove_job
+from analysis.schedule.kernel_job import enter, enter_holds, keeps_picks
 from analysis.schedule.kernel_search import adopt, anneal
 from analysis.schedule.kernel_step import put_back
 from analysis.schedule.plan import plan
@@ -206,3 +207,28 @@ def test_mending_ends_with_what_it_has_when_the_time_is_over(base):
 def test_an_effort_with_too_few_shares_is_refused():
     with pytest.raises(ValueError, match="6 shares, not 4"):
         Effort(10, 0, shares=(0.0, 0.0, 0.05, 0.5))
+
+
+@pytest.mark.parametrize("kind", sorted(DISRUPTIONS))
+def test_what_moves_keeps_those_it_had_where_they_are_free_then(base, kind):
+    scheme, board, costs = disrupted(base, kind)
+    shop, count, changed = scheme.shop, len(scheme.builder.problem.operations), 0
+    before, own = f.table(shop, f.PREV_START, count), f.table(board, f.OP_START, count)
+    ends, pointer = f.table(board, f.OP_END, count), f.table(shop, f.OP_SLOT_PTR, count + 1)
+    for job in range(len(costs)):
+        remove_job(shop, board, job)
+        assert place_job(shop, board, scheme.rates, costs, job, True, False, -f.FAR, 200)
+        for one in scheme.jobs.operations[job]:
+            if f.table(shop, f.OP_FIXED, count)[one] or own[one] == before[one] or before[one] <= -f.FAR:
+                continue
+            low, high = int(pointer[one]), int(pointer[one + 1])
+            if set(f.table(board, f.PICK, high)[low:high]) == set(f.table(shop, f.PREV_PICK, high)[low:high]):
+                continue
+            changed += 1
+            enter_holds(shop, board, job, True)
+            enter(shop, board, one, True)
+            place = int(own[one]), int(ends[one])
+            assert not keeps_picks(shop, board, one, *place, job)
+            enter(shop, board, one, False)
+            enter_holds(shop, board, job, False)
+    assert changed or kind != "person ill"
