@@ -13,7 +13,6 @@ from analysis.schedule.check import check
 from analysis.schedule.fixed import fix
 from analysis.schedule.kernel_choose import FURTHER, further
 from analysis.schedule.kernel_cost import place_job, remove_job
-from analysis.schedule.kernel_job import enter, enter_holds, keeps_picks
 from analysis.schedule.kernel_search import adopt, anneal
 from analysis.schedule.kernel_step import put_back
 from analysis.schedule.plan import plan
@@ -209,26 +208,13 @@ def test_an_effort_with_too_few_shares_is_refused():
         Effort(10, 0, shares=(0.0, 0.0, 0.05, 0.5))
 
 
-@pytest.mark.parametrize("kind", sorted(DISRUPTIONS))
-def test_what_moves_keeps_those_it_had_where_they_are_free_then(base, kind):
-    scheme, board, costs = disrupted(base, kind)
-    shop, count, changed = scheme.shop, len(scheme.builder.problem.operations), 0
-    before, own = f.table(shop, f.PREV_START, count), f.table(board, f.OP_START, count)
-    ends, pointer = f.table(board, f.OP_END, count), f.table(shop, f.OP_SLOT_PTR, count + 1)
-    for job in range(len(costs)):
-        remove_job(shop, board, job)
-        assert place_job(shop, board, scheme.rates, costs, job, True, False, -f.FAR, 200)
-        for one in scheme.jobs.operations[job]:
-            if f.table(shop, f.OP_FIXED, count)[one] or own[one] == before[one] or before[one] <= -f.FAR:
-                continue
-            low, high = int(pointer[one]), int(pointer[one + 1])
-            if set(f.table(board, f.PICK, high)[low:high]) == set(f.table(shop, f.PREV_PICK, high)[low:high]):
-                continue
-            changed += 1
-            enter_holds(shop, board, job, True)
-            enter(shop, board, one, True)
-            place = int(own[one]), int(ends[one])
-            assert not keeps_picks(shop, board, one, *place, job)
-            enter(shop, board, one, False)
-            enter_holds(shop, board, job, False)
-    assert changed or kind != "person ill"
+@pytest.mark.parametrize("who", ["ann", "bob"])
+def test_what_has_to_move_keeps_whom_it_had_where_they_are_free_then(who):
+    problem = {
+        "now": at(5, "09:00"), "weights": {"tardiness": 1, "moved_start": 60, "changed_resource": 30},
+        "resources": [{"id": "ann", "kind": "person"}, {"id": "bob", "kind": "person"}],
+        "orders": [{"id": "order", "operations": [{"id": "look", "minutes": 30, "needs": [{"kind": "person"}]}]}],
+        "previous": {"look": {"start": at(5, "08:00"), "resources": [who]}}}
+    made = plan(problem, seconds=0)
+    assert made["bookings"]["look"]["start"] == at(5, "09:00")
+    assert made["bookings"]["look"]["resources"] == [who]
