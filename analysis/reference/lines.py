@@ -52,11 +52,11 @@ class Lines:
     """Lines `step_deg` apart (0: none that are known of), and the readings of all sweeps."""
 
     def __init__(self, step_deg: float, sweeps: list[Readings]) -> None:
-        self._step_deg, self._sweeps = step_deg, sweeps
+        self.step_deg, self._sweeps = step_deg, sweeps
         self._known: dict[bool, Floats] = {}
 
     def errors(self, *, stiff: bool = False) -> Floats:
         """What the lines add to each point's angle, at PLACES places; shape (PLACES, n), crank degrees."""
         if stiff not in self._known:
-            self._known[stiff] = np.hstack([one.errors(self._step_deg, stiff) for one in self._sweeps])
+            self._known[stiff] = np.hstack([one.errors(self.step_deg, stiff) for one in self._sweeps])
         return self._known[stiff]

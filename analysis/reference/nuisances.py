@@ -17,7 +17,7 @@ HYSTERESIS_PRIOR_DEG = 0.25
 LAG_PRIOR_S = 0.05
 DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
-DRIFT_PRIOR_UNSEEN = 0.002
+DRIFT_PRIOR_UNSEEN = 0.005  # of one pass, which shows nothing of it
 UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
 MOST_DRIFT = 24
 
