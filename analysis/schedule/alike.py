@@ -47,6 +47,9 @@ def transferred(problem: Problem, clash: Clash, old: Sequence[int], new: Sequenc
         known = operations if kind in OF_OPERATIONS else orders if kind in OF_ORDERS else {}
         return replace(one, subject=known.get(one.subject, one.subject))
 
-    terms = [Term(term.kind, tuple(change(one, term.kind) for one in term.changes), tuple(
-        Fact(fact.kind, ids.get(fact.id, fact.id)) for fact in term.facts)) for term in clash.terms]
-    return Clash(terms, operations[clash.operation], clash.at, clash.needs, clash.whole)
+    def term(one: Term) -> Term:
+        return replace(one, changes=tuple(change(each, one.kind) for each in one.changes), facts=tuple(
+            Fact(fact.kind, ids.get(fact.id, fact.id)) for fact in one.facts))
+
+    return replace(clash, terms=[term(one) for one in clash.terms], operation=operations[clash.operation],
+                   given=[term(one) for one in clash.given])

@@ -3,6 +3,9 @@
 Facts are what can be let go: validities, working time, pins, work in hand of others, pauses, lags, what an order keeps.
 The set is found by QuickXplain (Junker, AAAI 2004, 167): it leaves no place though all other facts are let go, and
 whichever one of it is let go beside them, there is a place, by the search of `oracle`.
+
+Where what lapsed or was lost is enough of a reason, the hours that people work as ever are taken as given (`given`):
+whoever lost a probe would hardly have called it a reason that nobody had worked on the Sunday before.
 """
 
 from __future__ import annotations
@@ -14,20 +17,30 @@ from analysis.schedule.crowded import BESIDE, Crowd
 from analysis.schedule.fixed import Fixed, fix
 from analysis.schedule.model import NEVER, Fact, Need, Operation, Problem
 from analysis.schedule.oracle import Found, Known, place_all
-from analysis.schedule.relax import EVER, Change, changed
+from analysis.schedule.relax import EVER, Change, changed, gone
 
 FEW = 4                             # resources of a need that are named one by one
 MOST_ASKED = 60                     # questions for one order
 LAPSING = ("usable", "skill", "pin", "taken", "hand")
+HOURS = ("calendar", "pause")       # working time that is as ever, and what may not reach over its gaps
 
 
 @dataclass(frozen=True)
 class Term:
-    """A fact, or one about several resources of a kind, with the changes that let it go."""
+    """A fact, or one about several resources of a kind, with the changes that let it go.
+
+    `gone` says of working time that it is that of something lost for good, and not hours as ever.
+    """
 
     kind: str
     changes: tuple[Change, ...]
     facts: tuple[Fact, ...]
+    gone: bool = False
+
+    @property
+    def scarce(self) -> bool:
+        """Whether it is about something that lapsed, was lost or falls due."""
+        return self.gone or self.kind in ("usable", "skill")
 
 
 @dataclass
@@ -91,6 +104,7 @@ class Clash:
     at: int
     needs: list[Need]
     whole: bool                     # whether the questions sufficed to make the set the smallest
+    given: list[Term] = field(default_factory=list)     # facts in force that are taken for granted
 
 
 def smallest(asked: Asked, fixed: Fixed) -> Clash | None:
@@ -98,23 +112,35 @@ def smallest(asked: Asked, fixed: Fixed) -> Clash | None:
     base = asked.found(())
     if base is None or base.whole:
         return None
-    terms = list(terms_of(asked.problem, fixed, asked.operations, asked.crowd))
+    terms = sorted(terms_of(asked.problem, fixed, asked.operations, asked.crowd), key=lambda one: not one.scarce)
     near = [one for one in terms if _concerns(asked.problem, one, base.lacking)]
     far = [one for one in terms if one not in near]
-    if asked.crowd is not None:
-        kept = _beside_others(asked, near, far)
-    elif not asked.fits(_changes(terms)):
-        kept = []
-    elif not asked.fits(_changes(far)):
-        kept = _explained(asked, [], False, near, far)
-    else:
-        kept = _explained(asked, [], False, near + far, [])
-    last = asked.found(_changes([one for one in terms if one not in kept])) or base
+    kept, given = _beside_others(asked, near, far) if asked.crowd is not None else _alone(asked, near, far)
+    gone = [one for one in terms if one not in kept and one not in given]
+    last = asked.found(_changes(gone)) or base
     index, at = (last.lacking, last.at) if not last.whole else (base.lacking, base.at)
-    return Clash(kept, index, at, _needed(asked, index, [one for one in terms if one not in kept]), asked.left > 0)
+    return Clash(kept, index, at, _needed(asked, index, gone), asked.left > 0, given)
 
 
-def _beside_others(asked: Asked, near: list[Term], far: list[Term]) -> list[Term]:
+def _alone(asked: Asked, near: list[Term], far: list[Term]) -> tuple[list[Term], list[Term]]:
+    """The set beside what is fixed, and what is given: the hours where what is scarce has a part in a set without them.
+    """
+    own = [[one for one in some if one.gone or one.kind not in HOURS] for some in (near, far)]
+    if any(one.scarce for one in own[0] + own[1]) and asked.fits(_changes(own[0] + own[1])):
+        kept = _first_near(asked, *own)
+        if any(one.scarce for one in kept):
+            return kept, [one for one in near + far if not one.gone and one.kind in HOURS]
+    return (_first_near(asked, near, far) if asked.fits(_changes(near + far)) else []), []
+
+
+def _first_near(asked: Asked, near: list[Term], far: list[Term]) -> list[Term]:
+    """A smallest set of the near facts where there is one, else of all of them."""
+    if not asked.fits(_changes(far)):
+        return _explained(asked, [], False, near, far)
+    return _explained(asked, [], False, near + far, [])
+
+
+def _beside_others(asked: Asked, near: list[Term], far: list[Term]) -> tuple[list[Term], list[Term]]:
     """First the fewest orders that stand in the way with all other facts in force, then what of these there must be.
 
     Orders that take nothing of what the operation without a place asks for are mostly let go with one question. Where
@@ -127,10 +153,10 @@ def _beside_others(asked: Asked, near: list[Term], far: list[Term]) -> list[Term
         orders = _explained(asked, [], False, others[0], others[1])
     gone = [one for one in others[0] + others[1] if one not in orders]
     own = [one for one in near + far if one.kind != BESIDE]
-    lapsing = [one for one in own if one.kind in LAPSING]
+    lapsing = [one for one in own if one.gone or one.kind in LAPSING]
     if asked.fits(_changes(lapsing + gone)):
-        return _explained(asked, orders, False, lapsing, gone) + orders
-    return _explained(asked, orders, False, own, gone) + orders
+        return _explained(asked, orders, False, lapsing, gone) + orders, [one for one in own if one not in lapsing]
+    return _explained(asked, orders, False, own, gone) + orders, []
 
 
 def _changes(terms: Sequence[Term]) -> list[Change]:
@@ -225,21 +251,21 @@ def _of_resources(problem: Problem, mine: Sequence[Operation]) -> Iterator[Term]
     """Validities and working time: of each resource where a need has few of them, else of all of a kind together."""
     needs = {(need.kind, need.any_of, need.skill): need for one in mine for need in one.needs}.values()
     named = {one.resource for need in needs if len(need.candidates) <= FEW for one in need.candidates}
-    found: dict[tuple[str, str, int], list[Change]] = {}
+    found: dict[tuple[str, str, int, bool], list[Change]] = {}
 
-    def add(kind: str, among: str, change: Change) -> None:
-        found.setdefault((kind, among, change.subject if change.subject in named else -1), []).append(change)
+    def add(kind: str, among: str, change: Change, lost: bool = False) -> None:
+        found.setdefault((kind, among, change.subject if change.subject in named else -1, lost), []).append(change)
 
     for index in dict.fromkeys(one.resource for need in needs for one in need.candidates):
         resource = problem.resources[index]
         if abs(resource.usable[0]) < NEVER or abs(resource.usable[1]) < NEVER:
             add("usable", resource.kind, Change("usable", index))
         if resource.calendar is not None:
-            add("calendar", resource.kind, Change("calendar", index))
+            add("calendar", resource.kind, Change("calendar", index), gone(problem, index))
     skilled = {(need.skill, one.resource): None for need in needs if need.skill for one in need.candidates}
     for skill, index in skilled:
         if problem.resources[index].skills[skill or ""] != EVER:
             add("skill", skill or "", Change("skill", index, skill=skill or ""))
-    for (kind, among, _), changes in found.items():
+    for (kind, among, _, lost), changes in found.items():
         facts = [Fact("resource", problem.resources[one.subject].id) for one in changes]
-        yield Term(kind, tuple(changes), (*([Fact("skill", among)] if kind == "skill" else []), *facts))
+        yield Term(kind, tuple(changes), (*([Fact("skill", among)] if kind == "skill" else []), *facts), lost)

@@ -19,7 +19,8 @@ from analysis.schedule.remedies import MOST_TO_PLAN_WHOLE, Search, cheapest
 from analysis.schedule.saying import facts, named, sentence
 
 MOST_EXPLAINED = 12                 # jobs unlike each other; of others is said what stands in the way and no set
-MOST_TOLD = 60                      # jobs that are looked at at all
+MOST_TOLD = 60                      # jobs that are looked at at all,
+MOST_ALIKE = 120                    # and beyond them those that are like one of which a set is known
 MOST_BESIDE, ALL_BESIDE = 60, 120   # questions beside the orders planned, for one job and for all
 MOST_CUT_SHORT = 12                 # facts of a set that is not the smallest; more of them tell nobody anything
 MOST_FOR_REMEDIES = 12              # questions about changes, once there is a set
@@ -60,9 +61,11 @@ def _explain(raw: Mapping[str, Any], problem: Problem) -> None:
     jobs = jobs_of(shop.apart, fix(changed(shop.apart, ())), known)
     # The weightiest first: their sets are found with the questions there are, and hold for all that are like them.
     weights = [-sum(shop.apart.orders[one].weight for one in orders) for orders in jobs.orders]
-    for number in sorted(range(len(weights)), key=lambda one: (weights[one], one))[:MOST_TOLD]:
-        mine = {shop.apart.orders[one].id for one in jobs.orders[number]}
-        _put(problem, mine, _job(shop, mine, jobs.operations[number]))
+    ranked = sorted(range(len(weights)), key=lambda one: (weights[one], one))
+    for rank, number in enumerate(ranked):
+        if rank < MOST_TOLD or (rank < MOST_ALIKE and signature(shop.apart, jobs.operations[number]) in shop.found):
+            mine = {shop.apart.orders[one].id for one in jobs.orders[number]}
+            _put(problem, mine, _job(shop, mine, jobs.operations[number]))
     _that_do_as_well(shop, problem)
 
 
@@ -89,6 +92,7 @@ class Shop:
     unsolved: set[Hashable] = field(default_factory=set)
     found: dict[Hashable, Before] = field(default_factory=dict)
     remedies: list[tuple[Remedy, Tried]] = field(default_factory=list)
+    alone: set[str] = field(default_factory=set)    # orders without a place even beside nothing but what is fixed
 
     def __post_init__(self) -> None:
         self.apart = read({**self.raw, "orders": self._concerned()}, short=True)
@@ -144,6 +148,8 @@ def _job(shop: Shop, mine: set[str], operations: Sequence[int]) -> LeftOut | Non
 
 def _told(shop: Shop, asked: Asked, fixed: Fixed, clash: Clash) -> LeftOut:
     """A set in words, with what would do."""
+    if asked.crowd is None:
+        shop.alone |= {asked.problem.orders[asked.problem.operations[one].order].id for one in asked.operations}
     said = named(asked, fixed, clash)
     parts = len(shop.apart.orders) < len(shop.problem.orders)
     remedies = Search(asked, fixed, clash, shop.remedies, parts).remedies()
@@ -165,13 +171,40 @@ def _crowded(asked: Asked) -> LeftOut | None:
 
 
 def _that_do_as_well(shop: Shop, problem: Problem) -> None:
-    """Give orders for which no change was found those that give others a place, where their plans have one for them."""
-    readable = {order.id for order in shop.apart.orders}
+    """Give orders in whose way the same stands the same changes, where their plans have a place for all of them.
+
+    One change for all of them is worth more to a planner than one for each, unless those come to less together. An
+    order for which none was found gets those that give others a place, where their plans have one for it.
+    """
+    readable, alike = {order.id for order in shop.apart.orders}, dict[frozenset[str], list[int]]()
     for number, entry in enumerate(problem.left_out):
-        if entry.order in readable and not entry.remedies:
-            found = cheapest(one for one, plan in shop.remedies if plan.whole and entry.order not in plan.left)
+        if entry.order in readable:
+            alike.setdefault(_stands_in_the_way(entry), []).append(number)
+    for numbers in alike.values():
+        shared = _shared(shop, [problem.left_out[one] for one in numbers])
+        for number in numbers:
+            entry = problem.left_out[number]
+            found = shared or entry.remedies or _serving(shop, {entry.order})
             reason = entry.reason.removesuffix(f" {NONE}") if found else entry.reason
             problem.left_out[number] = replace(entry, reason=reason, remedies=found)
+
+
+def _stands_in_the_way(entry: LeftOut) -> frozenset[str]:
+    """The resources that a set is about."""
+    return frozenset(fact.id for named in entry.named for fact in named.facts if fact.kind == "resource")
+
+
+def _shared(shop: Shop, entries: Sequence[LeftOut]) -> tuple[Remedy, ...]:
+    """The changes that serve all of several orders, unless one for each costs less together."""
+    found = _serving(shop, {one.order for one in entries}) if len(entries) > 1 else ()
+    own = [one.remedies[0].hours for one in entries if one.remedies]
+    return () if found and len(own) == len(entries) and sum(own) < found[0].hours else found
+
+
+def _serving(shop: Shop, orders: set[str]) -> tuple[Remedy, ...]:
+    """The cheapest changes known whose plans have all of the orders."""
+    return cheapest(one for one, plan in shop.remedies
+                    if (plan.whole or orders <= shop.alone) and not orders & plan.left)
 
 
 def _put(problem: Problem, mine: set[str], found: LeftOut | None) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from analysis.schedule.calendars import both, merged
-from analysis.schedule.model import Operation, Problem, Spans
+from analysis.schedule.model import MINUTE, Operation, Problem, Spans
 
+A_SHIFT = 720 * MINUTE              # longer than any that is asked of somebody in one piece
 MOST_SPANS = 6                      # of the working time there is, beside which more of it is tried
 
 
@@ -23,6 +24,17 @@ def longer(problem: Problem, operation: Operation, at: int, old: Spans) -> Itera
         early = (end - operation.length) // problem.grid * problem.grid
         if early >= at:
             yield early, end
+
+
+def pieces(spans: Spans) -> Spans:
+    """Spans with those taken together that one shift can cover: nobody comes in for five pieces of one day."""
+    made: list[tuple[int, int]] = []
+    for start, end in merged(spans):
+        if made and end - made[-1][0] <= A_SHIFT:
+            made[-1] = (made[-1][0], end)
+        else:
+            made.append((start, end))
+    return tuple(made)
 
 
 def added(old: Spans, spans: Spans) -> int:

@@ -91,6 +91,11 @@ class Resource:
     usable: tuple[int, int]
     capacity: int
 
+    @property
+    def works(self) -> bool:
+        """Whether it is somebody with hours of work, and not something that may be used or may not."""
+        return self.kind == "person" or bool(self.skills)
+
 
 @dataclass(frozen=True)
 class Candidate:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analysis.schedule.model import Booking, Operation, Order, Problem
+from analysis.schedule.model import Booking, Need, Operation, Order, Problem
 from analysis.schedule.place import Obstacle, Timeline, Use, obstacle, why_not
 from analysis.schedule.words import obstacle_words
 
@@ -13,7 +13,10 @@ MOST = 3                            # reasons given for a late order
 
 @dataclass(frozen=True)
 class Move:
-    """An operation that stands elsewhere than before: the class of the reason, and a sentence."""
+    """An operation that stands elsewhere than before: the class of the reason, and a sentence.
+
+    Classes: pin, past, waits, needs, unfit, taken, absent, follows (another operation of its order), better.
+    """
 
     operation: int
     what: tuple[str, ...]
@@ -94,7 +97,43 @@ def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: b
     kept = _lost(_without(timeline, operation, bookings[index]), operation, old, old_start)
     if kept is not None:
         return Move(index, what, *kept)
-    return Move(index, what, "better", f"{operation.id} could have stayed; elsewhere it makes the plan better.")
+    return _follows(timeline, bookings, operation, what) or Move(
+        index, what, "better", f"{operation.id} could have stayed; elsewhere it makes the plan better.")
+
+
+def _follows(timeline: Timeline, bookings: dict[int, Booking], operation: Operation, what: tuple[str, ...]
+             ) -> Move | None:
+    """The move of an operation whose order keeps what another operation of it could not keep where it stood."""
+    problem = timeline.problem
+    for group, resource in _given_up(problem, bookings, operation):
+        for index in problem.orders[operation.order].operations:
+            other, before = problem.operations[index], problem.previous.get(index)
+            if index == operation.index or index not in bookings or before is None or other.state == "done":
+                continue
+            own = _without(timeline, other, bookings[index])
+            for need, one in _kept(other, tuple(before[1] or ())):
+                able = next((each for each in need.candidates if each.resource == one), None)
+                if need.group != group or one != resource or able is None:
+                    continue
+                kept = obstacle(own, other, need, able, before[0])
+                if kept is not None:
+                    return Move(operation.index, what, "follows", (
+                        f"{operation.id} follows {other.id}, for which order {problem.orders[other.order].id} keeps "
+                        f"the same {need.words()}: {obstacle_words(problem, need, [kept])}."))
+    return None
+
+
+def _given_up(problem: Problem, bookings: dict[int, Booking], operation: Operation) -> list[tuple[int, int]]:
+    """What the order kept for an operation in the plan in force and keeps no longer: group and resource."""
+    old = _kept(operation, tuple(problem.previous[operation.index][1] or ()))
+    now = set(bookings[operation.index].resources)
+    return [(need.group, resource) for need, resource in old if need.group >= 0 and resource not in now]
+
+
+def _kept(operation: Operation, resources: tuple[int, ...]) -> list[tuple[Need, int]]:
+    """Each resource of a booking with the need that it meets; none where they are not what is needed now."""
+    slots = [need for need in operation.needs for _ in range(need.count)]
+    return list(zip(slots, resources, strict=True)) if len(slots) == len(resources) else []
 
 
 def _lost(own: Timeline, operation: Operation, old: tuple[int, ...], start: int) -> tuple[str, str] | None:

@@ -10,11 +10,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from analysis.schedule.calendars import merged
-from analysis.schedule.model import NEVER, Candidate, Need, Operation, Problem, Resource, Spans
+from analysis.schedule.model import DAY, NEVER, Candidate, Need, Operation, Problem, Resource, Spans
 from analysis.schedule.reading import able
 
 OF_RESOURCES = ("usable", "skill", "calendar", "more")
 EVER = (-NEVER, NEVER)
+GONE = 14 * DAY                     # before the last working time there is at all: so early no rota ends by itself
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,16 @@ def changed(problem: Problem, changes: Iterable[Change]) -> Problem:
             if one.state == "planned" and made.orders[one.order].id not in out:
                 one.needs = tuple(_anew(made.resources, need, known) for need in one.needs)
     return made
+
+
+def gone(problem: Problem, resource: int) -> bool:
+    """Whether a thing is lost for good: its working time ends long before that of others, or there never is any.
+
+    Not so of people: those who are there may mostly work longer instead.
+    """
+    spans = problem.spans(resource)
+    last = max((known[-1][1] for known in problem.calendars if known), default=-NEVER)
+    return spans is not None and not problem.resources[resource].works and (not spans or spans[-1][1] < last - GONE)
 
 
 def _whole(value: Sequence[int | tuple[int, int]]) -> int:

@@ -4,6 +4,7 @@
 | --- | --- |
 | validity of an instrument or a skill longer | by how much |
 | somebody at work, or something open, longer | the hours added |
+| something lost for good back | from when on until it is done with |
 | pin moved or let go | half of the hours it moves, at least `A_PIN` |
 | work in hand done sooner | by how much |
 | order released sooner | by how much |
@@ -24,15 +25,15 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from analysis.schedule.calendars import merged
 from analysis.schedule.clashing import Asked, Clash, Term
 from analysis.schedule.crowded import AFTER, BESIDE, Tried, tried
 from analysis.schedule.fixed import Fixed
-from analysis.schedule.longer import added, longer
+from analysis.schedule.longer import added, longer, pieces
 from analysis.schedule.model import DAY, MINUTE, NEVER, Booking, Candidate, Fact, Problem, Remedy, Spans
 from analysis.schedule.oracle import Found
 from analysis.schedule.place import Timeline, Use, earliest
-from analysis.schedule.relax import EVER, OF_RESOURCES, Change, changed
+from analysis.schedule.relax import EVER, OF_RESOURCES, Change, changed, gone
+from analysis.schedule.words import lasting
 
 HOUR = 60 * MINUTE
 A_PIN, A_PAUSE, A_HOLD, A_SKILL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 40.0
@@ -67,7 +68,8 @@ class Search:
             if term.kind in ("usable", "skill", "calendar"):
                 last = sorted(term.changes, key=lambda one: (-self._hi(one), one.subject))[:MOST_OF_A_KIND]
                 for change in last:
-                    self._calendar(change) if term.kind == "calendar" else self._validity(change)
+                    self._back(change) if term.gone else \
+                        self._calendar(change) if term.kind == "calendar" else self._validity(change)
             elif term.kind in ("pin", "taken"):
                 self._pin(term)
             elif term.kind != BESIDE:
@@ -111,20 +113,24 @@ class Search:
         return not found.left & self.mine and found.left <= out
 
     def _wider(self, change: Change) -> Remedy | None:
-        """A validity that lasts until the others that are left out for want of it are done as well.
+        """A validity that lasts, or something lost that is back, until the others left out for want of it are done.
 
         Where one calibration has to serve several orders, one that lasts just as long as this one takes may go to
         another.
         """
-        if change.kind not in ("usable", "skill") or change.value is None or change.value == EVER:
+        back = change.kind == "calendar" and gone(self.problem, change.subject)
+        if change.value is None or change.value == EVER or not (back or change.kind in ("usable", "skill")):
             return None
-        low = next(one for one in change.value if isinstance(one, int))
-        found = self._planned(replace(change, value=(low, NEVER)))
+        first = change.value[0]
+        low = first if isinstance(first, int) else first[0]
+        found = self._planned(replace(change, value=((low, NEVER),) if back else (low, NEVER)))
         if found is None or not self._holds(found):
             return None
         high = max((one.end for one in found.bookings.values() if change.subject in one.resources), default=NEVER)
-        change = replace(change, value=(low, high))
-        return self._held(self._valid(change)[1], self._planned(change)) if high < NEVER else None
+        if high >= NEVER or high <= low:
+            return None
+        change = replace(change, value=((low, high),) if back else (low, high))
+        return self._held((self._lent(change) if back else self._valid(change))[1], self._planned(change))
 
     def _rivals(self, change: Change) -> set[str]:
         """The other orders left out that ask for what is changed, or that are pinned where a pin goes."""
@@ -208,17 +214,36 @@ class Search:
             uses = [] if found is None else self._uses(found, change.subject)
             if not uses:
                 return
-            spans = merged((one.start, one.end) for one in uses if one.start < one.end)
-        hours = added(old, spans) / HOUR
+            spans = pieces(tuple((one.start, one.end) for one in uses if one.start < one.end))
+        more = added(old, spans)
         name, instant = self.problem.resources[change.subject].id, self.problem.instant
-        if not hours:
+        if not more:
             return
         words = " and ".join(f"from {instant(start)} to {instant(end)}" for start, end in spans)
         calendar = self.problem.calendar_names[self.problem.resources[change.subject].calendar or 0]
-        self._offer(hours, f"{name} at work {words}, {hours:g} h more, would do.",
+        works = "at work" if self.problem.resources[change.subject].works else "in use"
+        self._offer(more / HOUR, f"{name} {works} {words}, {lasting(more)} more, would do.",
                     (Fact("resource", name), Fact("calendar", calendar)),
                     Change("calendar", change.subject, spans),
                     {"resource": name, "spans": [[instant(start), instant(end)] for start, end in spans]})
+
+    def _back(self, change: Change) -> None:
+        """Something lost for good back from when the job first asks for it until it is done with it."""
+        found, until = self._whole(change), self._hi(change)
+        uses = [] if found is None else [one for one in self._uses(found, change.subject) if one.end > until]
+        if uses:
+            span = max(until, min(one.start for one in uses)), max(one.end for one in uses)
+            change = replace(change, value=(span,))
+            self.offers.append((*self._lent(change), change))
+
+    def _lent(self, change: Change) -> tuple[float, Remedy]:
+        """The offer of something lost that is back for a span, and what it costs."""
+        resource, instant = self.problem.resources[change.subject], self.problem.instant
+        (low, high), = (one for one in change.value or () if isinstance(one, tuple))
+        facts = (Fact("resource", resource.id), Fact("calendar", self.problem.calendar_names[resource.calendar or 0]))
+        cost = round((high - low) / HOUR, 2)
+        return cost, Remedy(f"{resource.id} back from {instant(low)} to {instant(high)} would do.", facts, cost,
+                            {"kind": "calendar", "resource": resource.id, "spans": [[instant(low), instant(high)]]})
 
     def _pin(self, term: Term) -> None:
         """A pin of the job moved to the first place there is, or one of another order let go."""
@@ -331,9 +356,14 @@ class Search:
                     self._offer(A_SKILL, f"{one.id} with the skill {skill} would do.",
                                 (Fact("resource", one.id), Fact("skill", skill)), change,
                                 {"resource": one.id, "skill": skill, "from": None, "until": None})
-            model = next((one for one in alike if one.index in able), None)
-            if model is not None and self._whole(Change("more", model.index), quick=True):
-                words = f"One more {need.words()}, at work like {model.id}, would do."
+            # Not like one that was lost: the first of those that are there longest.
+            model = max((one for one in alike if one.index in able), default=None, key=lambda one: (
+                one.calendar is None or not gone(self.problem, one.index), -one.index))
+            # What the order kept from the first on may have to be the new one, which the quick question leaves out.
+            if model is not None and any(self._whole(Change("more", model.index), quick=one) for one in (True, False)):
+                like = f", at work like {model.id}," if model.works else \
+                    f", in use like {model.id}," if model.calendar is not None else ""
+                words = f"One more {need.words()}{like} would do."
                 self._offer(ONE_MORE, words, (Fact("resource", model.id),), Change("more", model.index),
                             {"resource": model.id})
 

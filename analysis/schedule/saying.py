@@ -9,7 +9,8 @@ from analysis.schedule.clashing import Asked, Clash, Term
 from analysis.schedule.crowded import BESIDE, Crowd
 from analysis.schedule.fixed import Fixed
 from analysis.schedule.model import MINUTE, NEVER, Fact, Named, Problem
-from analysis.schedule.relax import Change
+from analysis.schedule.relax import Change, gone
+from analysis.schedule.words import counted, several
 
 CUT = "The search for the smallest set was cut short, so that some of these facts may not matter."
 
@@ -18,12 +19,12 @@ MOST_NAMED = 3                      # of a kind of facts in a sentence; the othe
 
 
 def named(asked: Asked, fixed: Fixed, clash: Clash) -> tuple[Named, ...]:
-    """Each fact of the set with its sentence, of those of a kind the last to serve first."""
+    """Each fact of the set with its sentence: first what lapsed or was lost, of those alike the last to serve first."""
     problem = asked.problem
     terms = sorted(clash.terms, key=lambda term: -_serves(problem, asked.crowd, term))
     kinds = list(dict.fromkeys(term.kind for term in clash.terms))
     said = []
-    for term in sorted(terms, key=lambda one: kinds.index(one.kind)):
+    for term in sorted(terms, key=lambda one: (not one.scarce, 0 if one.scarce else kinds.index(one.kind))):
         if term.kind == BESIDE and asked.crowd is not None:
             said.append(_beside(problem, asked.crowd, clash, term))
         else:
@@ -62,7 +63,7 @@ def some(names: Sequence[str]) -> str:
 def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
     """The whole set as one sentence, and a second one where it may not be the smallest."""
     operation = problem.operations[clash.operation]
-    needs = ", ".join((f"{need.count} × " if need.count > 1 else "") + need.words() for need in clash.needs)
+    needs = ", ".join(counted(need.count, need) if need.count > 1 else need.words() for need in clash.needs)
     minutes = f"{operation.length / MINUTE:g} minutes"
     if operation.pin_start is not None:
         end = operation.pin_start + operation.length
@@ -73,7 +74,7 @@ def sentence(problem: Problem, clash: Clash, said: tuple[Named, ...]) -> str:
     waits = [problem.operations[one].id for one, _ in operation.after]
     if waits and operation.pin_start is not None and clash.at > operation.pin_start:
         head += f", and {', '.join(waits)}, which it waits for, ends {problem.instant(clash.at)} at the earliest"
-    lacks = [f"there are {len(need.candidates)} × {need.words()}"
+    lacks = [f"there {'is' if len(need.candidates) == 1 else 'are'} {counted(len(need.candidates), need)}"
              f"{f' with room for {need.amount}' if need.amount > 1 else ''}" for need in clash.needs
              if len(need.candidates) < need.count]
     parts = "; ".join([*lacks, *_few(said)])
@@ -136,8 +137,8 @@ def _of_resources(problem: Problem, clash: Clash, term: Term) -> str:
         return _limit(problem, clash, term.changes[0]) + "."
     last = max(term.changes, key=lambda one: (_until(problem, one), -one.subject))
     kind = problem.resources[last.subject].kind
-    what = f" with skill {last.skill}" if last.skill else ""
-    return f"None of {len(term.changes)} × {kind}{what} can serve; the last is {_limit(problem, clash, last)}."
+    name, of = problem.resources[last.subject].id, several(kind, last.skill or None)
+    return f"None of the {len(term.changes)} {of} can serve; the last to is {name}: {_limit(problem, clash, last)}."
 
 
 def _until(problem: Problem, change: Change) -> int:
@@ -154,27 +155,31 @@ def _limit(problem: Problem, clash: Clash, change: Change) -> str:
     if change.kind == "calendar":
         return _at_work(problem, clash, change.subject)
     lo, hi = resource.usable if change.kind == "usable" else resource.skills[change.skill]
-    what = f"{resource.id} is usable" if change.kind == "usable" else \
-        f"the skill {change.skill} of {resource.id} is valid"
+    past = "was" if hi <= problem.now else "is"
+    what = f"{resource.id} {past} usable" if change.kind == "usable" else \
+        f"the skill {change.skill} of {resource.id} {past} valid"
     since = f" from {problem.instant(lo)}" if lo > max(problem.now, -NEVER) else ""
     until = f" until {problem.instant(hi)}" if hi < NEVER else ""
     return what + (since + until or " now")
 
 
 def _at_work(problem: Problem, clash: Clash, index: int) -> str:
-    """When somebody is at work, as far as the operation without a place is concerned."""
-    name, spans = problem.resources[index].id, problem.spans(index) or ()
+    """When somebody is at work, or something may be used, as far as the operation without a place is concerned."""
+    resource, spans = problem.resources[index], problem.spans(index) or ()
+    name = f"{resource.id} {'is at work' if resource.works else 'may be used'}"
     operation = problem.operations[clash.operation]
     at = clash.at if operation.pin_start is None else operation.pin_start
     left = clipped(spans, at, NEVER)
-    if not left:
-        return f"{name} is at work until {problem.instant(spans[-1][1])}" if spans else f"{name} is never at work"
+    if not spans:
+        return f"{resource.id} {'is never at work' if resource.works else 'may never be used'}"
+    if not left or gone(problem, index):
+        return f"{name} until {problem.instant(spans[-1][1])}"
     if operation.pin_start is not None:
         before = [end for start, end in spans if end <= at]
         until = f" until {problem.instant(before[-1])} and" if before else ""
         if left[0][0] > at:
-            return f"{name} is at work{until} from {problem.instant(left[0][0])}"
-        return f"{name} is at work until {problem.instant(left[0][1])}"
+            return f"{name}{until} from {problem.instant(left[0][0])}"
+        return f"{name} until {problem.instant(left[0][1])}"
     start, end = longest(left) or (at, at)
-    return f"{name} is at work for at most {(end - start) / MINUTE:g} minutes at a stretch, from " \
+    return f"{name} for at most {(end - start) / MINUTE:g} minutes at a stretch, from " \
            f"{problem.instant(start)} to {problem.instant(end)}"

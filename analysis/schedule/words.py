@@ -2,30 +2,62 @@
 
 from __future__ import annotations
 
-from analysis.schedule.model import NEVER, Need, Problem
+from analysis.schedule.model import MINUTE, NEVER, Need, Problem
 from analysis.schedule.place import Obstacle
+
+
+def lasting(length: int) -> str:
+    """A length of time in microseconds, in hours and minutes as people say them, such as 3 h 55 min."""
+    hours, rest = divmod(length, 60 * MINUTE)
+    return " ".join([*([f"{hours} h"] if hours else []), *([f"{rest / MINUTE:g} min"] if rest or not hours else [])])
+
+
+def several(kind: str, skill: str | None = None) -> str:
+    """More than one of a kind, with a skill where one is asked for."""
+    if kind == "person":
+        words = "people"
+    elif kind.endswith(("s", "x", "z", "ch", "sh")):
+        words = f"{kind}es"
+    else:
+        words = f"{kind}s"
+    return f"{words} with skill {skill}" if skill else words
+
+
+def counted(count: int, need: Need) -> str:
+    """So many of what is asked for: `3 bays`, `2 of PR-07 or PR-08`."""
+    if count == 1:
+        return f"1 {need.words()}"
+    return f"{count} {several(need.kind, need.skill)}" if need.kind else f"{count} of {need.words()}"
 
 
 def obstacle_words(problem: Problem, need: Need, obstacles: list[Obstacle]) -> str:
     """Why a need cannot be met: each resource when they are few, else how many and the first to be free."""
     if len(obstacles) <= 2:
-        return "; ".join(_one(problem, need, obstacle) for obstacle in obstacles)
+        return "; ".join(" ".join(_parts(problem, need, obstacle)) for obstacle in obstacles)
+    none = f"none of the {counted(len(obstacles), need)} can serve"
     soonest = min(obstacles, key=lambda one: (one.until, one.resource))
-    until = "" if soonest.until >= NEVER else f"; the first is {_one(problem, need, soonest)}"
-    return f"none of {len(obstacles)} × {need.words()} can serve{until}"
+    if soonest.until >= NEVER:
+        return none
+    name, what = _parts(problem, need, soonest)
+    return f"{none}: {name}, the first to be free, {what}"
 
 
-def _one(problem: Problem, need: Need, obstacle: Obstacle) -> str:
-    name = problem.resources[obstacle.resource].id
+def _parts(problem: Problem, need: Need, obstacle: Obstacle) -> tuple[str, str]:
+    """Who or what cannot serve, and why."""
+    resource = problem.resources[obstacle.resource]
     again = "" if obstacle.until >= NEVER else f" until {problem.instant(obstacle.until)}"
     if obstacle.kind == "busy" and obstacle.use is not None:
         operation = problem.operations[obstacle.use.operation]
         order = problem.orders[operation.order].id
         held = "held for" if obstacle.use.hold else f"taken by {operation.id} of"
-        return f"{name} is {held} order {order} from {problem.instant(obstacle.use.start)} to " \
+        what = f"is {held} order {order} from {problem.instant(obstacle.use.start)} to " \
                f"{problem.instant(obstacle.use.end)}"
-    if obstacle.kind == "calendar":
-        return f"{name} is not at work long enough{again}" if again else f"{name} has no working time left"
-    if obstacle.kind == "skill":
-        return f"the skill {need.skill} of {name} is not valid{again or ' that long'}"
-    return f"{name} is not usable{again or ' that long'}"
+    elif obstacle.kind == "calendar" and resource.works:
+        what = f"is not at work long enough{again}" if again else "has no working time left"
+    elif obstacle.kind == "calendar":
+        what = f"may not be used long enough{again}" if again else "may not be used any more"
+    elif obstacle.kind == "skill":
+        what = f"does not have the skill {need.skill}{again or ' that long'}"
+    else:
+        what = f"is not usable{again or ' that long'}"
+    return resource.id, what

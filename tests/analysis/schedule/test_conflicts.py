@@ -154,8 +154,8 @@ def test_of_many_people_the_last_to_serve_is_named():
         problem["resources"].append({"id": f"p{hour}", "kind": "person", "calendar": "early",
                                      "skills": {"lifting": [at(1, "00:00"), at(1, f"1{hour}:00")]}})
     conflict = explained(problem)
-    assert "None of 5 × person" in conflict["sentence"]
-    assert "p4 is valid until 2026-03-01T14:00" in conflict["sentence"]
+    assert "None of the 5 people with skill lifting can serve; the last to is p4" in conflict["sentence"]
+    assert "p4 was valid until 2026-03-01T14:00" in conflict["sentence"]
 
 
 def test_what_an_order_keeps_over_a_pin_of_another():
