@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 
 from jobs.planning.left_out import LeftOut, clashes, left_out
 from jobs.planning.models import Plan
+from jobs.planning.moves import OrderMoves, moves
 from jobs.planning.problem import undated
 from jobs.planning.promising import Offer
 from jobs.planning.wording import length, moment, said
@@ -22,7 +23,7 @@ class Alternative:
     """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why."""
 
     plan: Plan
-    moves: list[tuple[str, str, str]] = field(default_factory=list)
+    moves: list[OrderMoves] = field(default_factory=list)
     late: list[tuple[str, str, list[str]]] = field(default_factory=list)
     promises: list[str] = field(default_factory=list)
     ends: list[tuple[str, str, str, str]] = field(default_factory=list)
@@ -34,11 +35,7 @@ def alternative(plan: Plan) -> Alternative:
     """Everything a planner needs to choose a plan or to leave it."""
     names, zone, made, cost = plan.names, plan.shop.zone, plan.plan, plan.cost
     found = Alternative(plan)
-    previous = plan.problem.get("previous") or {}
-    for one in made["moved"]:
-        key = one["operation"]
-        found.moves.append((_first(names.get(key, key)), _move(previous[key], made["bookings"][key], names, zone),
-                            said(one["reason"], names, zone)))  # fmt: skip
+    found.moves = moves(made, plan.problem.get("previous") or {}, names, zone)
     without = undated(plan.problem)
     for key, entry in made["orders"].items():
         if entry["tardiness_minutes"] and key not in without:
@@ -55,20 +52,6 @@ def alternative(plan: Plan) -> Alternative:
     found.left_out = left_out(made, names, zone)
     found.conflicts = clashes(made, names, zone)
     return found
-
-
-def _move(before: Mapping[str, Any], after: Mapping[str, Any], names: Mapping[str, str], zone: ZoneInfo) -> str:
-    """From where to where, leaving out what stays."""
-    parts = []
-    start, then = datetime.fromisoformat(before["start"]), datetime.fromisoformat(after["start"])
-    if start != then:
-        parts.append(f"from {moment(start, zone)} to {moment(then, zone)}")
-    gone = [one for one in before["resources"] if one not in after["resources"]]
-    come = [one for one in after["resources"] if one not in before["resources"]]
-    if gone or come:
-        old, new = (", ".join(names.get(one, one) for one in some) for some in (gone, come))
-        parts.append(f"{old} → {new}")
-    return "; ".join(parts)
 
 
 def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]:
@@ -126,7 +109,3 @@ def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:
     moved = f"{moment(offer.moved_from, zone)} to {moment(offer.moved_to, zone)}"
     first = "it moves there first and " if offer.itself else ""
     return f"{moment(offer.at, zone)}, if {first}{other} moves from {moved}{late}."
-
-
-def _first(name: str) -> str:
-    return name[:1].upper() + name[1:]
