@@ -141,7 +141,8 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
 
     An encoder whose readings leave one turn is cumulative already and is returned as it is. The wraps are
     placed by the step nearest to nothing: between two samples the shaft turns by less than half a turn. Across a
-    gap of the record the nearest to what the shaft's speed before the gap would make is taken instead.
+    gap of the record the nearest to what the shaft's speed would make is taken instead, the lesser of that before the
+    gap and that after it: a step over another gap close by, beside a repeated time stamp, looks fast.
 
     Parameters
     ----------
@@ -162,11 +163,13 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     turns = np.round(moved / -360.0)
     if time_s is not None:
         for gap in _gaps(time_s):
-            before = slice(max(0, gap - SPEED_SAMPLES), gap)
-            lasted = float(time_s[gap] - time_s[before.start])
-            if lasted > 0.0:
-                turned = float((moved[before] + 360.0 * turns[before]).sum())
-                expected = turned / lasted * float(time_s[gap + 1] - time_s[gap])
+            steps = moved + 360.0 * turns
+            speeds = [float(steps[part].sum()) / lasted
+                      for part in (slice(max(0, gap - SPEED_SAMPLES), gap), slice(gap + 1, gap + 1 + SPEED_SAMPLES))
+                      if (lasted := float(time_s[min(part.stop, len(moved))] - time_s[part.start])) > 0.0]
+            if speeds:
+                speed = min(speeds, key=abs) if min(speeds) * max(speeds) > 0.0 else 0.0
+                expected = speed * float(time_s[gap + 1] - time_s[gap])
                 turns[gap] = np.round((expected - moved[gap]) / 360.0)
     if not turns.any():
         return encoder_deg

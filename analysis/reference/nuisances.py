@@ -18,6 +18,7 @@ LAG_PRIOR_S = 0.05
 DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
 DRIFT_PRIOR_UNSEEN = 0.005  # of one pass, which shows nothing of it
+ONE_WAY_DEGREE = 3         # a drift that goes out and back within a pass is not a parabola
 UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
 MOST_DRIFT = 24
 
@@ -65,7 +66,7 @@ def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
 
 
 def _drift_degree(points: Points, use: Flags, both: bool) -> int:
-    return 2 + len(points.sweeps_in(use)) // 2 if both else 2
+    return 2 + len(points.sweeps_in(use)) // 2 if both else ONE_WAY_DEGREE
 
 
 def _legendre(points: Points, use: Flags, degree: int) -> Floats:

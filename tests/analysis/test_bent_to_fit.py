@@ -89,3 +89,22 @@ def test_a_drift_during_one_pass_over_a_piston_is_budgeted(monkeypatch: Patch) -
     assert 0.5 < over() < 1.5
     monkeypatch.setattr(nuisances, "DRIFT_PRIOR_UNSEEN", 0.0005)
     assert over() > 3.0
+
+
+def test_a_drift_out_and_back_within_one_pass_is_fitted(monkeypatch: Patch) -> None:
+    setup = replace(DAY, lift=simulate.harmonic_lobe(14.0, 58.0, 1.6, 0.0, 0.2), senses=(1,), lash_deg=0.0, thrown=(),
+                    noise_mm=0.003)
+
+    def over() -> float:
+        found = []
+        for seed in range(8):
+            made = simulate.record(replace(setup, drift_mm=(-0.02, 0.0, 0.03), seed=seed))
+            result = analyse(made.csv(), {"datum": {"kind": "lobe-profile", "profile": PROFILE}, "crank_per_datum": 2,
+                                          "tolerance_deg": 0.5})
+            found.append((float(str(result["reference_deg"])) - made.crest_deg)
+                         / float(str(result["expanded_uncertainty_deg"])))
+        return float(np.mean(np.abs(found)))
+
+    assert over() < 1.0
+    monkeypatch.setattr(nuisances, "ONE_WAY_DEGREE", 2)
+    assert over() > 1.0

@@ -108,6 +108,13 @@ def test_an_encoder_is_unrolled_over_its_wrap_from_the_first_sample():
     assert np.allclose(unrolled(np.mod(true, 360.0)) - 300.0, true - 300.0)
 
 
+def test_a_step_beside_a_repeated_stamp_makes_no_turn_of_the_next_gap():
+    # two gaps one after the other: the step over the first stands at the stamp before it
+    time_s = np.concatenate([np.arange(0.0, 3.0, 0.01), [2.995], np.arange(6.0, 9.0, 0.01)])
+    true = np.concatenate([np.arange(0.0, 3.0, 0.01) * 5.0, [28.0], 28.1 + np.arange(0.0, 3.0, 0.01) * 5.0])
+    assert np.allclose(unrolled(true, time_s), true)
+
+
 def test_a_gap_of_the_record_may_hide_a_turn_of_a_pinion():
     time_s = np.concatenate([np.arange(0.0, 2.0, 0.01), np.arange(5.0, 7.0, 0.01)])
     true = 80.0 * time_s + 10.0
