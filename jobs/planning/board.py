@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 from jobs.errors import BadInput, refuse
 from jobs.planning import clashes
+from jobs.planning.problem import SECOND_PERSON
 from jobs.planning.rules import board as rules
 
 Json = dict[str, Any]
@@ -67,6 +68,11 @@ class Work:
     before: str | None
     after: str | None = None
     pin: Json = field(default_factory=dict)
+
+    @property
+    def hold(self) -> bool:
+        """Whether it is a hold point: a second person looks."""
+        return any((need.get("skill") or "").endswith(SECOND_PERSON) for need in self.needs)
 
 
 class Board:
@@ -122,8 +128,8 @@ class Board:
         for an operation that has no place on the board, BadInput for a start or a length that nobody can mean.
         """
         refuse(rules.why_not_start(start, now=self.now) if start is not None else (), BadInput)
-        refuse(rules.why_not_minutes(minutes) if minutes is not None else (), BadInput)
         work = self.work[key]
+        refuse(rules.why_not_minutes(minutes, moment=work.hold) if minutes is not None else (), BadInput)
         stands = self.stands[key]
         moved: dict[str, Stands] = {}
         resources = tuple((swap or {}).get(one, one) for one in stands.resources)

@@ -38,8 +38,8 @@ class Learnt:
 
 @dataclass(frozen=True)
 class Minutes:
-    """One operation of a procedure: what its steps add up to, what the planner entered, what it took, and whether it
-    needs the crane."""
+    """One operation of a procedure: what its steps add up to, what the planner entered, what it took, whether it
+    needs the crane, and whether it is a hold point."""
 
     code: str
     title: str
@@ -47,6 +47,7 @@ class Minutes:
     entered: int | None
     learnt: Learnt
     crane: bool = False
+    hold: bool = False
 
     @property
     def planned(self) -> int:
@@ -65,7 +66,7 @@ def minutes_of(shop: Shop, procedure: Procedure) -> list[Minutes]:
     took = _took(shop, procedure)
     return [
         Minutes(one.code, one.title, one.minutes, entered.get(one.code), learnt(took.get(one.code, [])),
-                one.code in cranes)
+                one.code in cranes, one.second_person)
         for one in operations.of_steps(steps)
     ]  # fmt: skip
 

@@ -59,7 +59,7 @@ def moves(made: Json, previous: Json, names: Mapping[str, str], zone: ZoneInfo) 
 
 def _kind(one: Json) -> tuple[str, str]:
     """What operations that move for the same reason have in common: its class, and what the sentence says of it."""
-    cause = str(one["class"])
+    cause = str(one.get("class", ""))
     if cause in TOGETHER:
         return cause, ""
     _, _, rest = one["reason"].partition(SAME_AFTER.get(cause, "\n"))

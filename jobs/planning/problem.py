@@ -22,6 +22,7 @@ Json = dict[str, Any]
 GRID_MINUTES = 15
 WEIGHT = {1: 9.0, 2: 3.0, 3: 1.0}  # an hour of an urgent order is worth nine of a routine one
 URGENT = 1
+SECOND_PERSON = ":second-person"  # what the skill of an inspector ends with
 LOOK_BACK = timedelta(days=3)
 WEEKS_AHEAD = 10
 PLAN_WEIGHTS = {"tardiness": 1.0, "moved_promise": 4.0, "moved_start": 0.0, "changed_resource": 0.0, "makespan": 0.0}
@@ -50,7 +51,7 @@ def operation_id(number: str, code: str) -> str:
 
 def skill_key(skill: str, *, second_person: bool) -> str:
     """A skill as somebody may use it: for a hold point it must be an inspector's."""
-    return f"{skill}:second-person" if second_person else skill
+    return f"{skill}{SECOND_PERSON}" if second_person else skill
 
 
 def state(facts: ShopFacts, *, now: datetime, skill_titles: Mapping[str, str]) -> Stated:
@@ -68,7 +69,7 @@ class Statement:
         self.end = self._end()
         self.calendars: dict[str, list[list[str]]] = {}
         self.names = dict(skill_titles)
-        self.names |= {f"{skill}:second-person": f"{title}, as an inspector" for skill, title in skill_titles.items()}
+        self.names |= {f"{skill}{SECOND_PERSON}": f"{title}, as an inspector" for skill, title in skill_titles.items()}
         self.places = {place.name: place for place in facts.places}
 
     def made(self) -> Stated:

@@ -424,8 +424,9 @@ function start(board) {
     if (lifted) lifted.keyed = true;
   }
 
+  // Not past the left end of the board, where nobody would see it.
   function shift(by) {
-    lifted.start += by;
+    lifted.start = Math.max(lifted.start + by, Math.ceil(data.from / data.grid) * data.grid);
     showLifted();
     const left = px(lifted.start);
     if (left < sheet.scrollLeft + 40 || left > sheet.scrollLeft + sheet.clientWidth - 260) sheet.scrollLeft = Math.max(0, left - 200);

@@ -122,6 +122,9 @@ def moves_by_keyboard(planner: Someone) -> None:
     expect(page.locator("[data-told]")).to_contain_text("1 h 15 min later than before", timeout=PATIENCE_MS)
     page.keyboard.press("ArrowDown")
     expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
+    for _ in range(40):
+        page.keyboard.press("PageUp")
+    assert page.evaluate(LEFT_OF_THE_BOARD) >= 0, "a bar in hand is out of sight"
     page.keyboard.press("Escape")
     expect(page.locator("[data-told]")).to_contain_text("Left where it was.")
     expect(page.locator("[data-board-moves]")).to_have_text("")
@@ -166,6 +169,10 @@ def two_at_one_board(planner: Someone, second: Someone) -> None:
     second.page.keyboard.press("Control+z")
     expect(planner.page.locator("[data-board-moves]")).to_contain_text("3 moves by hand", timeout=PATIENCE_MS)
 
+
+# How far the bar in hand is from the left end of what is in sight of the board, in pixels.
+LEFT_OF_THE_BOARD = """() => document.querySelector(".board-bar.lifted").getBoundingClientRect().left
+    - document.querySelector("[data-sheet]").getBoundingClientRect().left"""
 
 # The first operation that can stand some quarters of an hour later without a clash, and by how many.
 HARMLESS = """async () => {

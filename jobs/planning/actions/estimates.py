@@ -23,7 +23,7 @@ def set_estimate(
     """Enter the planned minutes of an operation of a procedure for this shop; None goes back to those of its steps."""
     policies.require(by, "plan-shop")
     known = _known(procedure, operation, by)
-    refuse(why_not_minutes(minutes) if minutes is not None else (), BadInput)
+    refuse(why_not_minutes(minutes, moment=known.hold) if minutes is not None else (), BadInput)
     before = known.planned
     if minutes is None:
         Estimate.objects.filter(shop=by.shop, procedure=procedure, operation=operation).delete()

@@ -69,7 +69,7 @@ def _overrun(key: str, hours: float | None, *, by: Person, at: datetime) -> str:
     if hours is None:
         raise BadInput([Reason("no-hours", "Say how many hours are left of it.", "hours")])
     minutes = round(float(hours) * 60)
-    refuse(rules.why_not_minutes(minutes), BadInput)
+    refuse(rules.why_not_minutes(minutes, moment=True), BadInput)
     board, _, _ = board_now(by.shop, at=at)
     called, state = board.called(key), board.work[key].state if key in board.work else ""
     if state != "started":

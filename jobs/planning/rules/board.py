@@ -23,10 +23,13 @@ def why_not_change(*, known: bool, state: str, stale: bool, called: str) -> list
     return reasons
 
 
-def why_not_minutes(minutes: int) -> list[Reason]:
-    if 0 <= minutes <= LONGEST_MINUTES:
+def why_not_minutes(minutes: int, *, moment: bool = False) -> list[Reason]:
+    """`moment`: it may take no time at all, as a look at a hold point may; work does not."""
+    least = 0 if moment else 1
+    if least <= minutes <= LONGEST_MINUTES:
         return []
-    return [Reason("minutes", f"{minutes} minutes is no length for an operation: 0 to {LONGEST_MINUTES}.", "minutes")]
+    what = f"{minutes} minutes is no length for an operation: {least} to {LONGEST_MINUTES}."
+    return [Reason("minutes", what, "minutes")]
 
 
 def why_not_crane(called: str, *, wanted: bool, has_one: bool) -> list[Reason]:

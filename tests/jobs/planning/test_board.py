@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from jobs.errors import BadInput
 from jobs.planning.board import Board
 
 ZONE = ZoneInfo("Europe/London")
@@ -231,3 +232,16 @@ def test_the_order_of_operations_holds_when_what_follows_is_pushed(start: int, p
 def test_an_operation_that_is_not_on_the_board(key: str) -> None:
     with pytest.raises(KeyError):
         board().move(key, start=at(8))
+
+
+def test_work_takes_time_and_a_look_at_a_hold_point_may_take_none() -> None:
+    def by_a_second_person(stated: dict[str, Any], _: dict[str, Any]) -> None:
+        stated["orders"][0]["operations"][1]["needs"][1]["skill"] = "verify:second-person"
+        stated["resources"][3]["skills"]["verify:second-person"] = [iso(0), iso(900)]
+
+    known = board(by_a_second_person)
+    effect = known.move("BY-1/hold", minutes=0)
+    assert effect.bookings["BY-1/hold"].start == effect.bookings["BY-1/hold"].end
+    with pytest.raises(BadInput) as refused:
+        known.move("BY-1/prepare", minutes=0)
+    assert "1 to 28800" in refused.value.reasons[0].sentence

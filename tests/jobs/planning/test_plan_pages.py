@@ -246,7 +246,10 @@ def test_planned_minutes_are_kept_from_the_page(desk: Client, yard: Yard) -> Non
     assert desk.post("/plan/minutes/", {**fields, "procedure": "nothing"}).status_code == 404
 
 
-@pytest.mark.parametrize(("typed", "reason"), [("1e9", "whole number"), ("-5", "0"), ("999999", "no length")])
+@pytest.mark.parametrize(
+    ("typed", "reason"),
+    [("1e9", "whole number"), ("-5", "0"), ("999999", "no length"), ("0", "no length for an operation: 1 to")],
+)
 def test_minutes_that_are_not_accepted_name_their_operation_and_stay(
     desk: Client, yard: Yard, typed: str, reason: str
 ) -> None:
