@@ -5,7 +5,8 @@ from dataclasses import replace
 from analysis.schedule.check import check
 from analysis.schedule.clashing import Asked, smallest
 from analysis.schedule.fixed import fix
-from analysis.schedule.model import Booking
+from analysis.schedule.longer import pieces
+from analysis.schedule.model import MINUTE, Booking
 from analysis.schedule.place import booked
 from analysis.schedule.plan import plan
 from analysis.schedule.problem import read
@@ -107,6 +108,14 @@ def test_more_hours_are_said_as_people_say_them_and_in_one_piece():
     (entry,) = plan(problem, seconds=0)["unscheduled"]
     assert entry["remedies"][0]["sentence"] == (
         "ann at work from 2026-03-02T06:00:00Z to 2026-03-02T13:00:00Z, 4 h 20 min more, would do.")
+
+
+def test_pieces_that_one_shift_can_cover_are_one():
+    hour = 60 * MINUTE
+    five = ((0, hour), (hour, 2 * hour), (3 * hour, 4 * hour), (5 * hour, 5 * hour + 30 * MINUTE), (6 * hour, 7 * hour))
+    assert pieces(five) == ((0, 7 * hour),)
+    assert pieces((*five, (30 * hour, 31 * hour))) == ((0, 7 * hour), (30 * hour, 31 * hour))
+    assert pieces(((0, hour), (12 * hour, 13 * hour))) == ((0, hour), (12 * hour, 13 * hour)), "no shift is that long"
 
 
 def test_an_operation_follows_a_later_one_for_which_its_order_keeps_the_same_probe():
