@@ -105,8 +105,27 @@ def lapsed(shop: Ints, board: Ints, slot: int, resource: int, member: int) -> No
     """Note that what the job keeps may not be used long enough, so that it takes another one next time."""
     group = shop[shop[f.SLOT_GROUP] + slot]
     own = shop[shop[f.GROUP_MEMBER_PTR] + group] + shop[shop[f.SLOT_MEMBER] + slot]
-    if board[board[f.GROUP_PICK] + own] == resource:
+    if (
+        board[board[f.GROUP_PICK] + own] == resource
+        and board[board[f.HOLD_FROM] + member * board[f.BOARD_RESOURCES] + resource] < FAR
+    ):
         board[board[f.NOTES] + 0], board[board[f.NOTES] + 1], board[board[f.NOTES] + 2] = member, resource, FAR
+
+
+@compiled
+def closed(shop: Ints, board: Ints, operation: int, at: int, job: int) -> None:
+    """Note of what the job keeps that its own calendar lets it be used no longer, from `at` on."""
+    first, length = shop[shop[f.JOB_GROUP_PTR] + job], shop[shop[f.OP_LENGTH] + operation]
+    for slot in range(shop[shop[f.OP_SLOT_PTR] + operation], shop[shop[f.OP_SLOT_PTR] + operation + 1]):
+        group = shop[shop[f.SLOT_GROUP] + slot]
+        if group < 0:
+            continue
+        own = shop[shop[f.GROUP_MEMBER_PTR] + group] + shop[shop[f.SLOT_MEMBER] + slot]
+        pick = board[board[f.GROUP_PICK] + own]
+        if pick >= 0:
+            begin = open_to_start(shop, shop[shop[f.RES_CAL] + pick], at)
+            if begin >= FAR or finish_of(shop, shop[shop[f.RES_CAL] + pick], begin, length) >= FAR:
+                lapsed(shop, board, slot, pick, int(own - shop[shop[f.GROUP_MEMBER_PTR] + first]))
 
 
 @compiled
@@ -147,6 +166,8 @@ def serves_from(
         if mix < 0:
             at = open_for(shop, shop[shop[f.RES_CAL] + resource], at, length)
             if at >= FAR:
+                if member >= 0:
+                    lapsed(shop, board, slot, resource, member)
                 return FAR
             end = at + length
         if end > shop[shop[f.CAND_HI] + index]:
@@ -235,8 +256,10 @@ def earliest_in(shop: Ints, board: Ints, operation: int, at: int, mix: int, job:
         if at >= FAR:
             return FAR, FAR
         if mix >= 0:
-            at = open_to_start(shop, shop[shop[f.MIX_CAL] + mix], at)
+            since, at = at, open_to_start(shop, shop[shop[f.MIX_CAL] + mix], at)
             end = FAR if at >= FAR else finish_of(shop, shop[shop[f.MIX_CAL] + mix], at, length)
+            if end >= FAR:
+                closed(shop, board, operation, since, job)
         else:
             end = at + length
         if end >= limit:

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import pytest
+
 from analysis.schedule.check import check
 from analysis.schedule.clashing import Asked, smallest
 from analysis.schedule.fixed import fix
@@ -155,3 +157,16 @@ def test_of_many_who_cannot_start_the_first_to_be_free_is_said_in_a_sentence():
     assert any(one.endswith(
         "none of the 4 people with skill timing can serve: ann, the first to be free, is taken by T-0/do of order T-0 "
         "from 2026-03-02T06:00:00Z to 2026-03-02T08:00:00Z.") for one in late), late
+
+
+@pytest.mark.parametrize("pauses", [False, True])
+@pytest.mark.parametrize("orders", [1, 6])
+def test_who_begins_with_a_probe_that_is_lost_before_its_last_use_takes_the_other(orders, pauses):
+    problem = shop(orders, lost=("PR-07",))
+    for order in problem["orders"]:
+        order["operations"][2]["may_pause"] = pauses
+    made = plan(problem, seconds=0)
+    assert check(problem, made) == []
+    assert made["unscheduled"] == []
+    assert {name for place in made["bookings"].values() for name in place["resources"] if name.startswith("PR")} == {
+        "PR-09"}
