@@ -22,7 +22,7 @@ from jobs.web import panels
 from jobs.web.http import PersonRequest
 from jobs.web.lists import csv_answer, page_of, sorted_by
 
-NONE_FREE = Reason("no-free-engine", "Every engine on record is in a unit. Add the engine, or record its removal first.")
+NONE_FREE = Reason("no-free-engine", "Every engine on record is in a unit. Add one, or record a removal first.")
 SORTS = {"number": ["number"], "unit_class": ["unit_class", "number"], "home_shop": ["home_shop__name", "number"]}
 
 
