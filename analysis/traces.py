@@ -163,8 +163,7 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     turns = np.round(moved / -360.0)
     if time_s is not None:
         for gap in _gaps(time_s):
-            steps = moved + 360.0 * turns
-            speeds = [float(steps[part].sum()) / lasted
+            speeds = [float((moved[part] + 360.0 * turns[part]).sum()) / lasted
                       for part in (slice(max(0, gap - SPEED_SAMPLES), gap), slice(gap + 1, gap + 1 + SPEED_SAMPLES))
                       if (lasted := float(time_s[min(part.stop, len(moved))] - time_s[part.start])) > 0.0]
             if speeds:

@@ -17,7 +17,7 @@ class AddUnitForm(PageForm):
 class AddEngineForm(PageForm):
     serial = forms.CharField(label="Serial number", max_length=40, help_text="As it is stamped on the engine.")
     engine_type = forms.ModelChoiceField(
-        label="Engine type", queryset=EngineType.objects.all(), empty_label="choose one"
+        label="Engine type", queryset=EngineType.objects.all(), empty_label="Choose an engine type"
     )
 
 
@@ -31,7 +31,7 @@ class EngineByType(forms.ModelChoiceField):  # type: ignore[type-arg]
 class InstallForm(PageForm):
     """Which engine was put into a unit: those that are in none can be chosen."""
 
-    engine = EngineByType(label="Engine", queryset=queries.engines_in_no_unit(), empty_label="choose one")
+    engine = EngineByType(label="Engine", queryset=queries.engines_in_no_unit(), empty_label="Choose an engine")
     from_on = day_field("Installed on", help_text="The day on which it was put in.")
 
 

@@ -154,7 +154,7 @@ def test_of_many_people_the_last_to_serve_is_named():
         problem["resources"].append({"id": f"p{hour}", "kind": "person", "calendar": "early",
                                      "skills": {"lifting": [at(1, "00:00"), at(1, f"1{hour}:00")]}})
     conflict = explained(problem)
-    assert "None of the 5 people with skill lifting can serve; the last to is p4" in conflict["sentence"]
+    assert "None of the 5 people with skill lifting can serve. The last who could is p4: " in conflict["sentence"]
     assert "p4 was valid until 2026-03-01T14:00" in conflict["sentence"]
 
 
