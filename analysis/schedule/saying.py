@@ -138,7 +138,8 @@ def _of_resources(problem: Problem, clash: Clash, term: Term) -> str:
     last = max(term.changes, key=lambda one: (_until(problem, one), -one.subject))
     kind = problem.resources[last.subject].kind
     name, of = problem.resources[last.subject].id, several(kind, last.skill or None)
-    return f"None of the {len(term.changes)} {of} can serve. The last who could is {name}: {_limit(problem, clash, last)}."
+    limit = _limit(problem, clash, last)
+    return f"None of the {len(term.changes)} {of} can serve. The last who could is {name}: {limit}."
 
 
 def _until(problem: Problem, change: Change) -> int:
