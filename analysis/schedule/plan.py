@@ -15,6 +15,7 @@ from typing import Any, cast
 
 from analysis.errors import AnalysisRefused
 from analysis.schedule import fields as f
+from analysis.schedule.ahead import look_ahead, ways_within
 from analysis.schedule.build import Builder
 from analysis.schedule.check import Violation, check
 from analysis.schedule.explained import explain
@@ -24,7 +25,16 @@ from analysis.schedule.impossible import no_place
 from analysis.schedule.model import Booking, Problem
 from analysis.schedule.outcome import Json, Outcome, to_json
 from analysis.schedule.problem import read
-from analysis.schedule.search import APART, MEETINGS_OF_MENDING, Effort, improve, improve_anew, mend, steps_within
+from analysis.schedule.search import (
+    APART,
+    MEETINGS_OF_MENDING,
+    Effort,
+    improve,
+    improve_anew,
+    mend,
+    seconds_of,
+    steps_within,
+)
 from analysis.schedule.serial import Scheme, best_rule
 from analysis.schedule.values import ProblemRefused
 
@@ -140,9 +150,9 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     else:
         effort = steps * EFFORT_A_STEP
     if steps and best.objective() > 0:
-        search = mend if read_problem.mends else improve
-        board, costs, done = search(stand.scheme, stand.board.copy(), stand.costs.copy(),
-                                     _effort(read_problem, steps, seed, small=small), left.over)
+        begun, steps, words = _begun(stand, steps, seed, left.over)
+        search, solver = mend if read_problem.mends else improve, solver + words
+        board, costs, done = search(stand.scheme, *begun, _effort(read_problem, steps, seed, small=small), left.over)
         found = outcome_of(read_problem, Stand(stand.fixed, stand.scheme, board, costs, ""))
         best = found if found.objective() < best.objective() else best
         # A plan that costs nothing ends the search as well, after as many steps each time.
@@ -158,6 +168,24 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
         bound, solver = max(bound, proven), solver + words
     said = {"bound": bound, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
     return _checked(raw, [best, first], said)
+
+
+def _begun(stand: Stand, steps: int, seed: int, over: Callable[[], bool]) -> tuple[tuple[Ints, Floats], int, str]:
+    """Where the search begins, how many of the steps are left for it, and what was done in words.
+
+    Looking ahead is for orders that wait for each other, and would move everything where a plan is to be mended.
+    """
+    scheme, problem = stand.scheme, stand.scheme.builder.problem
+    begun, jobs = (stand.board.copy(), stand.costs.copy()), len(scheme.jobs.orders)
+    if problem.mends or scheme.rates[f.SPAN_RATE] > 0:
+        return begun, steps, ""
+    ways, beside, share = ways_within(seconds_of(steps, len(problem.operations)), jobs)
+    if not ways:
+        return begun, steps, ""
+    board, costs, complete = look_ahead(scheme, ways, beside, seed, over)
+    if complete and scheme.cost(board, costs) < scheme.cost(*begun):
+        begun = board, costs
+    return begun, round(steps * (1 - share)), f"; {beside} plans looked {ways} ways ahead"
 
 
 @dataclass(frozen=True)

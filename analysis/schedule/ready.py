@@ -6,7 +6,7 @@ import copy
 from typing import Any
 
 DAY = ["2026-01-05T06:00:00Z", "2026-01-05T22:00:00Z"]
-STEPS = 80
+STEPS = 400                         # enough for looking ahead as well
 
 
 def _order(number: int) -> dict[str, Any]:

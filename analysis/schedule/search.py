@@ -126,7 +126,7 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
         return board, costs, 0
     heat = np.array([*(np.array(effort.heat) * cost / len(placed)), *effort.shares])
     search = _Search(scheme, effort, heat, over)
-    walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), _state(effort.seed, number),
+    walks = [_Walk(board.copy(), costs.copy(), board.copy(), board.copy(), state_of(effort.seed, number),
                    np.array([cost, cost]), np.zeros(jobs, np.bool_), placed) for number in range(beside)]
     with ThreadPoolExecutor(beside) as pool:
         if beside == 2 and len(placed) >= APART and not effort.keep_share and scheme.rates[f.SPAN_RATE] <= 0:
@@ -246,7 +246,7 @@ def _all_go(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor, share
         pass        # read through, so that what one of them raises is raised here
 
 
-def _state(seed: int, number: int) -> Words:
+def state_of(seed: int, number: int) -> Words:
     """Where the random numbers begin: of the first search as the seed says, of the others somewhere else."""
     return np.array([(seed * 0x9E3779B97F4A7C15 + 0x1234567887654321 + number * 0xD1B54A32D192ED03) % 2**64 or 1],
                     np.uint64)
@@ -257,3 +257,8 @@ def steps_within(seconds: float, jobs: int, operations: int) -> int:
     if jobs < 2:
         return 0
     return int(seconds * STEPS_A_SECOND * DOUBLED / (DOUBLED + operations))
+
+
+def seconds_of(steps: int, operations: int) -> float:
+    """The time that is good for so many steps: `steps_within` the other way round."""
+    return steps * (DOUBLED + operations) / (STEPS_A_SECOND * DOUBLED)

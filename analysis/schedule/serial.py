@@ -128,7 +128,7 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
     """
     problem = scheme.builder.problem
     if len(scheme.jobs.orders) > MANY and not problem.previous:
-        lanes, stretch = _lanes(scheme, scheme.decoded(edd(scheme)[:MANY])[0])
+        lanes, stretch = lanes_of(scheme, scheme.decoded(edd(scheme)[:MANY])[0])
         board, costs, lost = atc(scheme, TRIED[-1][0], lanes + TRIED[-1][1], stretch)
         if not lost:
             return board, costs, lost, "ATC"
@@ -140,7 +140,7 @@ def best_rule(scheme: Scheme) -> tuple[Ints, Floats, int, str]:
             return again                # what it lacks the search mends with few moves; a rule would move everything
         if _worth(scheme, again) <= _worth(scheme, found):
             found = again
-    lanes, stretch = _lanes(scheme, board)
+    lanes, stretch = lanes_of(scheme, board)
     for look_ahead, more in TRIED:
         if _worth(scheme, found) == (0.0, 0.0):
             break                       # everything is placed and costs nothing
@@ -173,7 +173,7 @@ def _worth(scheme: Scheme, found: tuple[Ints, Floats, int, str]) -> tuple[float,
     return left, scheme.cost(found[0], found[1])
 
 
-def _lanes(scheme: Scheme, board: Ints) -> tuple[int, float]:
+def lanes_of(scheme: Scheme, board: Ints) -> tuple[int, float]:
     """How many jobs ran side by side in a plan, on average, and how much longer than their work they took."""
     jobs = len(scheme.jobs.orders)
     placed = f.table(board, f.JOB_PLACED, jobs) > 0

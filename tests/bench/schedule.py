@@ -30,6 +30,7 @@ from pathlib import Path
 
 from analysis.schedule.check import check
 from analysis.schedule.plan import plan
+from analysis.schedule.ready import STEPS
 from tests.bench import psplib
 from tests.bench.projects import beside_known, beside_plain, drawn, hard, problem_of, spread
 from tests.bench.shop_load import cannot_stay, listed
@@ -177,7 +178,7 @@ def main() -> None:
     warm = shop(12, 1)                  # what is compiled is compiled now, the search with it, so it has to be late
     for order in warm["orders"]:
         order["due"] = warm["now"]
-    plan(warm, seconds=1, steps=60)
+    plan(warm, seconds=1, steps=STEPS)
     plan(problem_of(drawn(1.5, 1, 0.2, 1)), seconds=1, steps=60)
     print(f"load of the machine {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores; nominal load "
           f"{', '.join(f'{load:g} for {orders} orders' for orders, load in LOADS.items())}", flush=True)

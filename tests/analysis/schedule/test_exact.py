@@ -104,7 +104,7 @@ def test_who_does_a_pinned_operation_is_not_settled_by_a_proof():
     assert proven(problem)[2].optimal
 
 
-@pytest.mark.parametrize("seed", [25, 30, 40])
+@pytest.mark.parametrize("seed", [39, 40, 59])
 def test_searches_made_anew_help_where_there_is_no_time_for_a_proof(seed, monkeypatch):
     problem = shop(20, seed, load=2.2)
     monkeypatch.setattr(plans, "EFFORT_A_STEP", 1e-7)
