@@ -54,7 +54,7 @@ def first_free(facts: Floats, waiting: Flags, free: Floats) -> float:
 
 @compiled
 def put_first(facts: Floats, waiting: Flags, at: float, rule: Floats, among: Ints, keys: Floats) -> int:
-    """Fill `among` with the jobs at hand whose index is highest; how many."""
+    """Fill `among` with the jobs at hand whose index is highest, the highest first; how many."""
     number = 0
     for job in range(len(waiting)):
         if not waiting[job] or facts[job, RELEASE] > at:
@@ -67,6 +67,12 @@ def put_first(facts: Floats, waiting: Flags, at: float, rule: Floats, among: Int
             least = keys.argmin()
             if key > keys[least]:
                 among[least], keys[least] = job, key
+    for index in range(1, number):  # insertion sort: few, and stable
+        job, key, place = among[index], keys[index], index
+        while place > 0 and keys[place - 1] < key:
+            among[place], keys[place] = among[place - 1], keys[place - 1]
+            place -= 1
+        among[place], keys[place] = job, key
     return number
 
 
@@ -76,19 +82,22 @@ def best_placed(
     number: int, state: Words,
 ) -> int:
     """The one of these jobs that is worth most for the time from `at` to where it ends if it is the next one placed."""
-    chosen, best = among[0], -1.0
+    chosen, best, notes = among[0], 0.0, board[f.NOTES]
     for index in range(number if number > 1 else 0):
         job = among[index]
+        weight = facts[job, WEIGHT]
+        if rule[3] > 0:
+            weight *= exp(2.0 * rule[3] * (draw(state) + draw(state) + draw(state) - 1.5))
+        if best > 0:  # what would end too late to be worth more need not be placed to its end
+            board[notes + f.NOTE_BY] = min(f.FAR * 1.0, at + max(SHORTEST, (weight / best) ** (1.0 / rule[2])))
         if not place_job(shop, board, rates, costs, job, False, True, -FAR, TRIES):
             continue
         end = board[board[f.JOB_END] + job]
         remove_job(shop, board, job)
-        worth = facts[job, WEIGHT] / max(SHORTEST, end - at) ** rule[2]
-        worth *= exp(-max(0.0, facts[job, DUE] - end) / rule[0])
-        if rule[3] > 0:
-            worth *= exp(2.0 * rule[3] * (draw(state) + draw(state) + draw(state) - 1.5))
+        worth = weight / max(SHORTEST, end - at) ** rule[2] * exp(-max(0.0, facts[job, DUE] - end) / rule[0])
         if worth > best:
             best, chosen = worth, job
+    board[notes + f.NOTE_BY] = f.FAR
     return int(chosen)
 
 
