@@ -58,7 +58,7 @@ def test_what_still_fits_today_goes_before_what_would_wait_for_tomorrow():
 
 def test_a_queue_is_worked_off_sooner_than_by_the_rules_and_with_more_ways_sooner_still():
     ruled = alone = several = 0.0
-    for seed in range(11, 17):
+    for seed in (11, 12, 13):
         scheme = scheme_of(shop(60, seed, load=1.3))
         ruled += scheme.cost(*best_rule(scheme)[:2])
         alone += scheme.cost(*look_ahead(scheme, 1, 1, 0, never)[:2])
