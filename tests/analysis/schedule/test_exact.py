@@ -108,7 +108,7 @@ def test_who_does_a_pinned_operation_is_not_settled_by_a_proof():
 def test_searches_made_anew_help_where_there_is_no_time_for_a_proof(seed, monkeypatch):
     problem = shop(20, seed, load=2.2)
     monkeypatch.setattr(plans, "EFFORT_A_STEP", 1e-7)
-    monkeypatch.setattr(plans, "ways_within", lambda *_: (0, 0, 0.0))       # there is nothing left to find after that
+    monkeypatch.setattr(plans, "ways_within", lambda *_: (0, 0, 0.0))       # it leaves little to find
     found = plan(problem, seconds=0, steps=600)
     assert found == plan(problem, seconds=0, steps=600)
     assert check(problem, found) == []
