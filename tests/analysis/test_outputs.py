@@ -19,6 +19,7 @@ from analysis.reference.hand import bisect_by_hand
 from analysis.reference.pairs import HandPair
 from analysis.spec import read_spec
 from analysis.traces import read_trace
+from tests.examples import examples
 
 SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5, "target_deg": 150.0,
         "index_radius_mm": 200.0}
@@ -73,7 +74,7 @@ def test_the_page_and_the_sentences_are_written(shown, tmp_path, capsys):
     assert result["trace_sha256"] in page.read_text()
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(1, 3000), st.integers(4, 200), st.integers(0, 10_000))
 def test_reduction_loses_no_extreme(n, points, seed):
     values = np.random.default_rng(seed).standard_normal(n)
@@ -84,7 +85,7 @@ def test_reduction_loses_no_extreme(n, points, seed):
     assert {0, n - 1} <= set(index.tolist())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.integers(0, 9000), st.integers(16, 900), st.integers(0, 10_000), st.floats(0, 1), st.floats(0, 1))
 def test_a_window_of_the_pyramid_loses_no_extreme_and_is_no_larger_than_asked(n, points, seed, low, high):
     random = np.random.default_rng(seed)
@@ -164,7 +165,7 @@ def test_a_spec_is_refused_by_its_key(change, key):
 BASE = simulate.Setup(lift=simulate.cycloidal_lobe(18.0, 60.0), crest_deg=150.0, reach_deg=140.0, interval_s=0.025)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(st.floats(-400.0, 400.0), st.sampled_from([1.0, 7.5]), st.integers(0, 1000))
 def test_a_shifted_encoder_and_a_scaled_probe_shift_the_answer_only(shift, gain, seed):
     spec = {**SPEC, "target_deg": 0.0}
@@ -176,7 +177,7 @@ def test_a_shifted_encoder_and_a_scaled_probe_shift_the_answer_only(shift, gain,
     assert two - one == pytest.approx(round(shift, 3), abs=2e-4)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(st.integers(0, 1000))
 def test_a_mirrored_trace_gives_the_mirrored_answer(seed):
     setup = replace(BASE, seed=seed, wrap=False, lash_deg=0.1)

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from analysis import csvtext
 from analysis.errors import TraceRefused
 from analysis.traces import read_trace, unrolled
+from tests.examples import examples
 
 GOOD = b"# probe = PR-07\ntime_s,encoder_deg,lift_mm\n0.0,12.0,0.1\n0.1,12.5,0.2\n0.2,13.0,0.3\n"
 
@@ -127,7 +128,7 @@ def test_a_cumulative_encoder_is_left_as_it_is():
     assert np.array_equal(unrolled(true), true)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.binary(max_size=400))
 def test_any_bytes_are_read_or_refused(data):
     for tried in (data, b"time_s,encoder_deg,lift_mm\n" + data, gzip.compress(data)):
@@ -135,7 +136,7 @@ def test_any_bytes_are_read_or_refused(data):
             assert len(read_trace(tried)) > 0
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=examples(200), deadline=None)
 @given(st.integers(0, len(GOOD) - 1), st.binary(min_size=1, max_size=4))
 def test_a_damaged_trace_is_read_or_refused(place, damage):
     try:

@@ -16,6 +16,7 @@ from analysis.schedule.relax import changed
 from tests.analysis.schedule.changed import remedied
 from tests.analysis.schedule.small_problems import advanced, moment, problems
 from tests.bench.schedule import loaded
+from tests.examples import examples
 
 
 @st.composite
@@ -34,7 +35,7 @@ def hard(draw):
     return problem
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(120), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(hard())
 def test_each_remedy_gives_the_order_a_place(problem):
     made = plan(problem, seconds=0)
@@ -50,7 +51,7 @@ def test_each_remedy_gives_the_order_a_place(problem):
             assert len(left) < len(out), remedy
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(60), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.data(), problems())
 def test_remedies_work_as_well_when_the_day_has_moved_on_and_somebody_is_gone(data, problem):
     problem, _ = advanced(data, problem, plan(problem, seconds=0))
@@ -64,7 +65,7 @@ def test_remedies_work_as_well_when_the_day_has_moved_on_and_somebody_is_gone(da
             assert entry["order"] not in {one["order"] for one in again["unscheduled"]}, remedy
 
 
-@settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(120), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(hard())
 def test_no_fact_of_a_set_can_be_missing(problem):
     known = read(problem)

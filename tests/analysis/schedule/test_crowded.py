@@ -23,6 +23,7 @@ from tests.analysis.schedule.small import at, operation, resource
 from tests.analysis.schedule.test_conflicts import explained, kinds, planned
 from tests.analysis.schedule.test_situations import EVER, order, shop, timing
 from tests.bench.schedule import loaded
+from tests.examples import examples
 
 ONE_SHIFT = {"early": [[at(2, "06:00"), at(2, "14:00")]], "late": []}
 
@@ -184,7 +185,7 @@ def crowded(draw):
                   for name in probes)]}
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(80), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(crowded())
 def test_each_remedy_gives_the_order_a_place_and_takes_none_from_another(problem):
     made = plan(problem, seconds=0)
@@ -202,7 +203,7 @@ def test_each_remedy_gives_the_order_a_place_and_takes_none_from_another(problem
             assert left < out, remedy
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(80), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(crowded())
 def test_no_fact_of_a_set_beside_others_can_be_missing(problem):
     known = read(problem)
@@ -227,7 +228,7 @@ def test_no_fact_of_a_set_beside_others_can_be_missing(problem):
             assert afresh.fits([change for one in [*gone, term] for change in one.changes]), term.kind
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=examples(60), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(crowded())
 def test_what_is_found_for_one_job_is_what_would_be_found_for_another_like_it(problem):
     twin = copy.deepcopy(problem["orders"][-1]) | {"id": "W-twin"}
