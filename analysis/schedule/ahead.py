@@ -18,13 +18,12 @@ import numpy as np
 from analysis.schedule import fields as f
 from analysis.schedule.fields import Flags, Floats, Ints, Words
 from analysis.schedule.kernel_ahead import settle_ahead
-from analysis.schedule.kernel_search import decode
 from analysis.schedule.search import SIDE_BY_SIDE, state_of
 from analysis.schedule.serial import MANY, Scheme, edd, lanes_of
 
 SETTLED, AHEAD, LOOKED_AT = 4, 12, 16
 MOST_BESIDE, MOST_WAYS = 8, 12
-WAY_OF_JOB = 1.4e-4                  # seconds for one way to go on and one job, on a slow machine
+WAY_OF_JOB = 1.4e-4                 # seconds for one way to go on and one job, on a slow machine
 SECONDS_OF_JOB, MOST_OF_TIME = 0.015, 0.75      # what looking ahead is given: so long for each job, at most that share
 CHUNK = 25                          # jobs between two looks at the clock
 WITHIN = 0.9                        # of the costs: until then the shop is taken to be full
@@ -68,16 +67,15 @@ def look_ahead(scheme: Scheme, ways: int, beside: int, seed: int, over: Callable
     """
     lanes, stretch = lanes_of(scheme, scheme.decoded(edd(scheme)[:MANY])[0])
     first = _begun(scheme, lanes, np.array([stretch * float(scheme.work.mean()), stretch, stretch]), seed, 0)
-    facts = np.column_stack([scheme.release, scheme.due, scheme.weight, scheme.work])
     by_release, jobs = np.argsort(scheme.release, kind="stable"), len(scheme.due)
 
     def go(queue: _Queue, upto: int, ways: int) -> None:
         sizes = np.array([1, jobs, jobs, LOOKED_AT] if ways < 2 else [ways, AHEAD, SETTLED, LOOKED_AT])
-        queue.cost = settle_ahead(scheme.shop, queue.board, scheme.rates, queue.costs, facts, by_release, queue.waiting,
-                                  queue.free, queue.pace, sizes, upto, queue.rest, queue.state)
+        queue.cost = settle_ahead(scheme.shop, queue.board, scheme.rates, queue.costs, scheme.facts, by_release,
+                                  queue.waiting, queue.free, queue.pace, sizes, upto, queue.rest, queue.state)
 
     go(first, 0, 1)
-    if ways < 2 or first.cost <= 0:
+    if ways < 2 or scheme.cost(first.board, first.costs) <= 0:
         return first.board, first.costs, _complete(scheme, first)
     pace, queues = _pace(scheme, first.board, first.costs), []
     for number in range(beside):
@@ -97,13 +95,9 @@ def look_ahead(scheme: Scheme, ways: int, beside: int, seed: int, over: Callable
 
 def _begun(scheme: Scheme, lanes: int, pace: Floats, seed: int, number: int) -> _Queue:
     """A plan in which nothing stands but what has work in hand or pins."""
-    jobs = len(scheme.jobs.orders)
-    board, costs, waiting = scheme.empty.copy(), np.zeros(jobs), np.ones(jobs, np.bool_)
-    pressing = np.array(scheme.jobs.pressing, np.int64)
-    decode(scheme.shop, board, scheme.rates, costs, pressing, False)
-    waiting[pressing] = False
+    board, costs, waiting = scheme.begun()
     return _Queue(board, costs, waiting, np.full(lanes, float(scheme.builder.problem.now)), pace,
-                  np.zeros(jobs + 1, np.int64), state_of(seed, number))
+                  np.zeros(len(costs) + 1, np.int64), state_of(seed, number))
 
 
 def _complete(scheme: Scheme, queue: _Queue) -> bool:
@@ -112,9 +106,9 @@ def _complete(scheme: Scheme, queue: _Queue) -> bool:
 
 def _pace(scheme: Scheme, board: Ints, costs: Floats) -> float:
     """How many minutes the shop takes for a minute of work while it is full."""
-    jobs = len(costs)
-    start, end = (f.table(board, one, jobs) for one in (f.JOB_START, f.JOB_END))
+    placed = np.flatnonzero(f.table(board, f.JOB_PLACED, len(costs)))
+    start, end = (f.table(board, one, len(costs))[placed] for one in (f.JOB_START, f.JOB_END))
     ranked = np.argsort(end, kind="stable")
-    by_then = np.cumsum(costs[ranked])
+    by_then = np.cumsum(costs[placed][ranked])
     until = end[ranked[np.searchsorted(by_then, WITHIN * by_then[-1])]]
-    return float(until - start.min()) / max(1.0, float(scheme.work[end <= until].sum()))
+    return float(until - start.min()) / max(1.0, float(scheme.work[placed][end <= until].sum()))

@@ -16,12 +16,12 @@ from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled, compiled_outer
 from analysis.schedule.fields import FAR, Flags, Floats, Ints, Words
 from analysis.schedule.kernel_choose import draw
-from analysis.schedule.kernel_cost import place_job, remove_job
+from analysis.schedule.kernel_cost import TRIES, place_job, remove_job
 
-TRIES = 200  # placings of one job before it is put after all others
 RELEASE, DUE, WEIGHT, WORK = range(4)  # columns of the facts of a job
 SHORTEST = 9e8  # microseconds; no job counts as shorter
 POWERS, LOOK_AHEADS, NOISE = (0.7, 0.8), (0.2, 1.8), 0.5  # of the ways to go on: lowest, and how far up by chance
+LOST = 1e15  # more than any job costs: what a job without a place counts with
 BY_HEART = (1.2, 0.4)  # power and look-ahead of the first way
 
 
@@ -54,7 +54,10 @@ def first_free(facts: Floats, waiting: Flags, free: Floats) -> float:
 
 @compiled
 def put_first(facts: Floats, waiting: Flags, at: float, rule: Floats, among: Ints, keys: Floats) -> int:
-    """Fill `among` with the jobs at hand whose index is highest, the highest first; how many."""
+    """Fill `among` with the jobs at hand whose index is highest, the highest first; how many.
+
+    All may be zero (no weight, no due date in sight): of the same index, those come first that are due sooner.
+    """
     number = 0
     for job in range(len(waiting)):
         if not waiting[job] or facts[job, RELEASE] > at:
@@ -65,7 +68,7 @@ def put_first(facts: Floats, waiting: Flags, at: float, rule: Floats, among: Int
             number += 1
         else:
             least = keys.argmin()
-            if key > keys[least]:
+            if key > keys[least] or (key == keys[least] and facts[job, DUE] < facts[among[least], DUE]):
                 among[least], keys[least] = job, key
     for index in range(1, number):  # insertion sort: few, and stable
         job, key, place = among[index], keys[index], index
@@ -118,6 +121,7 @@ def go_on(
 ) -> int:
     """Place as many jobs as `made` has room for, which names them in turn, the first `known` ones already; how many.
 
+    With room for one job in `among` nothing is placed for a look, and the jobs come in the order of ATC.
     `rule` is the look-ahead in microseconds, how much longer than its work a job takes, the power of the time it takes
     in what it is worth, and the noise on that.
     """
@@ -198,6 +202,8 @@ def settle_ahead(
                 if board[board[f.JOB_PLACED] + job]:
                     cost += costs[job]
                     remove_job(shop, board, job)
+                else:
+                    cost += LOST
             if sizes[0] > 1:
                 cost += at_pace(shop, rates, facts, by_release, then, lanes, BY_HEART[1] * pace[0], pace[2], pool)
             if cost < least:
@@ -214,4 +220,6 @@ def settle_ahead(
     for job in range(len(waiting)):
         if board[board[f.JOB_PLACED] + job]:
             cost += costs[job]
+        elif not waiting[job]:
+            cost += LOST
     return cost + at_pace(shop, rates, facts, by_release, waiting, free.copy(), BY_HEART[1] * pace[0], pace[2], pool)

@@ -7,6 +7,8 @@ from analysis.schedule.compiled import compiled
 from analysis.schedule.fields import FAR, Floats, Ints
 from analysis.schedule.kernel_job import back_to_base, enter, enter_holds, tighten, try_as_before, try_job
 
+TRIES = 200  # placings of one job before it is put after all others
+
 
 @compiled
 def try_often(shop: Ints, board: Ints, job: int, keep: bool, delay: int, tries: int) -> bool:

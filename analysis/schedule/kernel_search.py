@@ -5,7 +5,7 @@ Simulated annealing over such steps; the temperature follows the number of the s
 
 from __future__ import annotations
 
-from math import exp, log
+from math import log
 
 import numpy as np
 
@@ -13,10 +13,8 @@ from analysis.schedule import fields as f
 from analysis.schedule.compiled import compiled, compiled_outer
 from analysis.schedule.fields import FAR, Flags, Floats, Ints, Words
 from analysis.schedule.kernel_choose import EJECTED, around, arrange, choose, draw
-from analysis.schedule.kernel_cost import place_as_before, place_job, remove_job
+from analysis.schedule.kernel_cost import TRIES, place_as_before, place_job, remove_job
 from analysis.schedule.kernel_step import PUSHED, ask_nothing, note_job, put_back, put_on
-
-TRIES = 200  # placings of one job before it is put after all others
 
 
 @compiled_outer
@@ -25,46 +23,6 @@ def decode(shop: Ints, board: Ints, rates: Floats, costs: Floats, sequence: Ints
     lost = 0
     for job in sequence:
         if not place_job(shop, board, rates, costs, job, keep, True, -FAR, TRIES):
-            lost += 1
-    return lost
-
-
-@compiled_outer
-def dispatch(
-    shop: Ints, board: Ints, rates: Floats, costs: Floats, facts: Floats, scale: float, lanes: int, stretch: float
-) -> int:
-    """Place the waiting job with the highest apparent tardiness cost when the first lane is free; how many are lost.
-
-    `facts` holds for each job its release, due date, weight, length of work, and whether it goes before all others.
-    """
-    jobs = shop[f.JOBS]
-    waiting, lost = np.ones(jobs, np.bool_), 0
-    for job in range(jobs):
-        if facts[job, 4] > 0:
-            waiting[job] = False
-            lost += 0 if place_job(shop, board, rates, costs, job, False, True, -FAR, TRIES) else 1
-    free = np.full(lanes, -1e18)
-    for _ in range(jobs):
-        soonest = 1e300
-        for job in range(jobs):
-            if waiting[job]:
-                soonest = min(soonest, facts[job, 0])
-        if soonest == 1e300:
-            break
-        lane = free.argmin()
-        at, chosen, best, due = max(free[lane], soonest), -1, -1.0, 0.0
-        for job in range(jobs):
-            if waiting[job] and facts[job, 0] <= at:
-                length = facts[job, 3] * stretch
-                slack = max(0.0, facts[job, 1] - length - at)
-                urgency = facts[job, 2] / length * exp(-slack / scale)
-                # All urgencies may be zero (no weight, no due date in sight): then the earlier due date goes first.
-                if urgency > best or (urgency == best and facts[job, 1] < due):
-                    chosen, best, due = job, urgency, facts[job, 1]
-        waiting[chosen] = False
-        if place_job(shop, board, rates, costs, chosen, False, True, -FAR, TRIES):
-            free[lane] = max(at, board[board[f.JOB_END] + chosen] * 1.0)
-        else:
             lost += 1
     return lost
 

@@ -106,8 +106,8 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
 
     Notes
     -----
-    The same problem, seconds and seed give the same plan, byte for byte: the search makes a number of steps that
-    follows from `seconds` and the size of the problem alone, chosen so that it is done well before the time is over.
+    The same problem, seconds and seed give the same plan, byte for byte: how far it looks ahead and how many steps the
+    search makes follow from `seconds` and the size of the problem alone, so that both end well before the time is over.
     On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` tells the number
     of steps made, and another run may give another plan. With `steps` the clock is never looked at. Where nothing but
     the sequence of operations is to be settled, lists of them are tried next. A small problem is then given to an exact

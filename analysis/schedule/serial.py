@@ -15,10 +15,11 @@ import numpy as np
 
 from analysis.schedule import fields as f
 from analysis.schedule.build import Builder
-from analysis.schedule.fields import Floats, Ints
+from analysis.schedule.fields import Flags, Floats, Ints
 from analysis.schedule.jobs import Jobs
+from analysis.schedule.kernel_ahead import go_on
 from analysis.schedule.kernel_cost import settle, total
-from analysis.schedule.kernel_search import decode, decode_kept, dispatch
+from analysis.schedule.kernel_search import decode, decode_kept
 from analysis.schedule.model import MINUTE, Problem
 
 LEAST_WEIGHT = 1e-3                 # of an order that is left out, so that two count more than one
@@ -39,12 +40,20 @@ class Scheme:
         self.shop = builder.shop()
         self.rates = builder.rates()
         self.empty = builder.board(self.shop)
-        self.release, self.due, self.weight, self.work = _columns(builder.problem, builder.jobs)
+        self.facts = _facts(builder.problem, builder.jobs)
+        self.release, self.due, self.weight, self.work = self.facts.T
 
     def decoded(self, sequence: Ints, *, keep: bool = False) -> tuple[Ints, Floats, int]:
         """Board, costs by job and the number of jobs without a place, for a sequence of jobs."""
         board, costs = self.empty.copy(), np.zeros(len(self.jobs.orders))
         return board, costs, int(decode(self.shop, board, self.rates, costs, sequence, keep))
+
+    def begun(self) -> tuple[Ints, Floats, Flags]:
+        """Board, costs by job and who waits, where nothing stands but what has work in hand or pins."""
+        board, costs, _ = self.decoded(np.array(self.jobs.pressing, np.int64))
+        waiting = np.ones(len(costs), np.bool_)
+        waiting[self.jobs.pressing] = False
+        return board, costs, waiting
 
     def priced(self, factor: float) -> Scheme:
         """The same problem with moves so many times as dear."""
@@ -70,7 +79,7 @@ class Scheme:
         return np.array(sorted(sequence, key=lambda job: job not in pressing), np.int64)
 
 
-def _columns(problem: Problem, jobs: Jobs) -> tuple[Floats, Floats, Floats, Floats]:
+def _facts(problem: Problem, jobs: Jobs) -> Floats:
     rows = []
     for members, operations in zip(jobs.orders, jobs.operations, strict=True):
         orders = [problem.orders[one] for one in members]
@@ -78,8 +87,7 @@ def _columns(problem: Problem, jobs: Jobs) -> tuple[Floats, Floats, Floats, Floa
                      min([f.FAR if one.due is None else one.due for one in orders]),
                      sum([one.weight for one in orders]),
                      max(MINUTE, sum([problem.operations[one].length for one in operations]))))
-    columns = np.array(rows, np.float64).reshape(-1, 4)
-    return columns[:, 0], columns[:, 1], columns[:, 2], columns[:, 3]
+    return np.array(rows, np.float64).reshape(-1, 4)
 
 
 def edd(scheme: Scheme) -> Ints:
@@ -89,13 +97,13 @@ def edd(scheme: Scheme) -> Ints:
 
 def atc(scheme: Scheme, look_ahead: float, lanes: int, stretch: float) -> tuple[Ints, Floats, int]:
     """Jobs by apparent tardiness cost; `stretch` is how much longer a job takes than its work, nights included."""
-    release, due, weight, work = scheme.release, scheme.due, scheme.weight, scheme.work
-    pressing = np.zeros(len(due))
-    pressing[scheme.jobs.pressing] = 1
-    board, costs = scheme.empty.copy(), np.zeros(len(due))
-    scale = look_ahead * max(float(MINUTE), stretch * float(work.mean())) if len(work) else 1.0
-    facts = np.column_stack([release, due, weight, work, pressing])
-    return board, costs, int(dispatch(scheme.shop, board, scheme.rates, costs, facts, scale, lanes, stretch))
+    board, costs, waiting = scheme.begun()
+    jobs = len(costs)
+    scale = look_ahead * max(float(MINUTE), stretch * float(scheme.work.mean())) if jobs else 1.0
+    free, rule, state = np.full(lanes, -np.inf), np.array([scale, stretch, 0.0, 0.0]), np.zeros(1, np.uint64)
+    go_on(scheme.shop, board, scheme.rates, costs, scheme.facts, waiting, free, rule, np.zeros(1, np.int64),
+          np.zeros(1), state, np.zeros(jobs, np.int64), 0)
+    return board, costs, jobs - int(np.count_nonzero(f.table(board, f.JOB_PLACED, jobs)))
 
 
 def kept(scheme: Scheme) -> tuple[Ints, Floats, int, str]:

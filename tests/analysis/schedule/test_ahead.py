@@ -10,13 +10,13 @@ from hypothesis import strategies as st
 from analysis.schedule import ahead
 from analysis.schedule.ahead import look_ahead, ways_within
 from analysis.schedule.build import Builder
-from analysis.schedule.check import check
 from analysis.schedule.fixed import fix
 from analysis.schedule.plan import plan
 from analysis.schedule.problem import read
 from analysis.schedule.serial import Scheme, best_rule
 from tests.analysis.schedule.small import at
 from tests.analysis.schedule.small_problems import problems
+from tests.analysis.schedule.test_plan_twin import holds
 from tests.bench.shops import shop
 from tests.examples import examples
 
@@ -76,6 +76,18 @@ def test_it_is_never_worse_than_with_one_way_and_ends_complete_when_the_time_is_
         assert scheme.cost(board, costs) <= scheme.cost(*alone[:2])
 
 
+def test_a_way_that_leaves_an_order_without_a_place_is_never_the_cheapest():
+    # The second one weighs more and goes first by the rule; then the probe of the first one is lost to it.
+    problem = one_bay((240, 1.0), (240, 1.1))
+    problem["resources"].append({"id": "PR-07", "kind": "probe", "usable_until": at(2, "10:00")})
+    problem["orders"][0]["operations"][0]["needs"].append({"kind": "probe"})
+    scheme = scheme_of(problem)
+    assert not look_ahead(scheme, 1, 1, 0, never)[2]
+    board, costs, complete = look_ahead(scheme, 8, 2, 0, never)
+    assert complete
+    assert scheme.cost(board, costs) == pytest.approx(240 + 1.1 * 480)
+
+
 def test_what_the_problem_says_is_all_that_the_number_of_ways_follows_from():
     assert ways_within(0.0, 60) == (0, 0, 0.0)
     assert ways_within(1e-4, 60) == (0, 0, 0.0)
@@ -84,13 +96,6 @@ def test_what_the_problem_says_is_all_that_the_number_of_ways_follows_from():
         assert 1 < ways <= ahead.MOST_WAYS
         assert ways * beside * jobs * ahead.WAY_OF_JOB <= share * seconds * (1 + 1e-9)
         assert share <= ahead.MOST_OF_TIME
-
-
-def holds(problem, made):
-    """The checker's word on each plan that the planner asks it about, none of which may be broken."""
-    broken = check(problem, made)
-    assert broken == []
-    return broken
 
 
 @settings(max_examples=examples(40))
