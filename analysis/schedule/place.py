@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import islice
 
 from analysis.schedule.calendars import ALWAYS, common, finish, first_open, worked
 from analysis.schedule.model import NEVER, Booking, Candidate, Fact, Need, Operation, Problem
@@ -139,6 +140,10 @@ def choices(timeline: Timeline, operation: Operation, start: int) -> Iterator[Bo
             if one.resource not in taken and one.resource > floor:
                 yield from pick((*chosen, one))
 
+    # Those of whom there are few first: where one of them is missing the others need not be looked at.
+    if any(sum(1 for _ in islice(able(need), need.count)) < need.count
+           for need in sorted(operation.needs, key=lambda need: len(need.candidates))):
+        return
     for chosen in pick(()):
         resources = tuple(one.resource for one in chosen)
         end: int | None = start + operation.length

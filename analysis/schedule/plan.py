@@ -136,7 +136,17 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     read_problem = read(problem)
     raw = cast(Mapping[str, Any], problem)
     stand = _first(read_problem)
-    explain(raw, read_problem)
+    with ThreadPoolExecutor(1) as beside:
+        # What is said of orders left out takes seconds in a crowded shop, and the search need not wait for it.
+        explaining = beside.submit(explain, raw, read_problem)
+        best, first, said = _searched(read_problem, stand, seconds, seed, steps, started)
+        explaining.result()
+    return _checked(raw, [best, first], {**said, "seconds": seconds, "seed": seed})
+
+
+def _searched(read_problem: Problem, stand: Stand, seconds: float, seed: int, steps: int | None, started: float
+              ) -> tuple[Outcome, Outcome, dict[str, Any]]:
+    """The best plan found, the plan of the rules, and what is said of the best one."""
     first = outcome_of(read_problem, stand)
     best, bound, solver = first, 0.0, stand.solver
     small = sum(operation.state == "planned" for operation in read_problem.operations) <= MOST_TO_PROVE
@@ -166,8 +176,7 @@ def _plan(problem: object, seconds: float, seed: int, steps: int | None, started
     if small and effort and best.objective() > bound:
         best, proven, words = _proven(best, stand, effort, left.rest(seconds * PROOF_ENDS), steps, seed)
         bound, solver = max(bound, proven), solver + words
-    said = {"bound": bound, "proven": True, "seconds": seconds, "seed": seed, "solver": solver}
-    return _checked(raw, [best, first], said)
+    return best, first, {"bound": bound, "proven": True, "solver": solver}
 
 
 def _begun(stand: Stand, steps: int, seed: int, over: Callable[[], bool]) -> tuple[tuple[Ints, Floats], int, str]:
