@@ -23,7 +23,7 @@ from analysis.schedule.serial import MANY, Scheme, edd, lanes_of
 
 SETTLED, AHEAD, LOOKED_AT = 4, 12, 16
 MOST_BESIDE, MOST_WAYS = 8, 12
-WAY_OF_JOB = 1.4e-4                 # seconds for one way to go on and one job, on a slow machine
+WAY_OF_JOB = 1.7e-4                 # seconds for one way to go on and one job, on a slow machine
 SECONDS_OF_JOB, MOST_OF_TIME = 0.015, 0.75      # what looking ahead is given: so long for each job, at most that share
 CHUNK = 25                          # jobs between two looks at the clock
 WITHIN = 0.9                        # of the costs: until then the shop is taken to be full

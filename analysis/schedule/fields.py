@@ -53,7 +53,8 @@ JOB_PLACED, JOB_START, JOB_END, ORDER_END = range(13, 17)
 HOLD_FROM, TRIAL, BEST, NOTES, REACH = range(17, 22)                    # scratch
 KNOWN_GROUP, KNOWN_START, KNOWN_END = range(22, 25)     # scratch: answers of `least_end`, by a hash of what was asked
 HINT = 25                               # scratch: what `first_after` last found for each resource
-BOARD_HEADER = 26
+LOOKS = 26                              # a number: how often bookings were looked up, which is what takes the time
+BOARD_HEADER = 27
 KNOWN = 4096
 # In NOTES: by when the job has to end, with which candidate of each slot it begins, and whether an operation that has
 # lost its place in the plan in force may start earlier than there.

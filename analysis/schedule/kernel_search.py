@@ -1,6 +1,7 @@
 """Compiled search: take a few jobs off the board, put them back in another order, keep what is better.
 
-Simulated annealing over such steps; the temperature follows the number of the step, never a clock.
+Simulated annealing over such steps; the temperature follows the work done, never a clock. Work is counted in looks at
+what a resource is booked for, as one step may take thirty times as long as another, and a look hardly twice.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from analysis.schedule.fields import FAR, Flags, Floats, Ints, Words
 from analysis.schedule.kernel_choose import EJECTED, around, arrange, choose, draw
 from analysis.schedule.kernel_cost import TRIES, place_as_before, place_job, remove_job
 from analysis.schedule.kernel_step import PUSHED, ask_nothing, note_job, put_back, put_on
+
+BESIDE_LOOKS, JOBS_OF_A_LOOK = 80, 3  # what else a step takes: as many looks, and one for so many jobs
 
 
 @compiled_outer
@@ -54,7 +57,7 @@ def anneal(
     kept: Ints,
     best: Ints,
     state: Words,
-    steps: Ints,
+    looks: Ints,
     heat: Floats,
     most: int,
     keep_share: float,
@@ -62,17 +65,20 @@ def anneal(
     changed: Flags,
     members: Ints,
     bounds: Ints,
-) -> None:
-    """Steps number steps[0] to steps[1] of steps[2]. `levels` holds the cost now and the best so far.
+) -> int:
+    """Steps from look number looks[0] to looks[1] of looks[2], and up to which look they went.
 
+    `levels` holds the cost now and the best so far.
     `heat` is the temperature at the first and at the last step. `kept` is scratch, `best` the best plan so far and
     `changed` tells which jobs the plan now may have elsewhere. Only `members` are moved; they stand, and stay, between
     the two `bounds`.
     """
     room = max(most, EJECTED) + 1 + PUSHED
     chosen, keys = np.empty(room, np.int64), np.empty(room, np.float64)
-    for step in range(steps[0], steps[1]):
-        temperature = heat[0] * (heat[1] / heat[0]) ** (step / steps[2])
+    done = looks[0]
+    while done < looks[1]:
+        before = board[f.LOOKS]
+        temperature = heat[0] * (heat[1] / heat[0]) ** (done / looks[2])
         limit = levels[0] - temperature * log(draw(state) + 1e-300)
         eject = draw(state) < heat[5]
         if eject:
@@ -103,6 +109,8 @@ def anneal(
                     remove_job(shop, board, chosen[index])
             for index in range(number):
                 put_back(shop, board, rates, costs, chosen[index], kept, False)
+        done += board[f.LOOKS] - before + BESIDE_LOOKS + shop[f.JOBS] // JOBS_OF_A_LOOK
+    return int(done)
 
 
 @compiled

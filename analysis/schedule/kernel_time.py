@@ -100,6 +100,7 @@ def first_after(board: Ints, resource: int, at: int) -> int:
 
     The same resource is mostly asked about near the instant before, so that the search spreads from what it found then.
     """
+    board[f.LOOKS] += 1
     ends, booked = board[f.END] + resource * board[f.WIDTH], board[board[f.BOOKED] + resource]
     low, step = min(board[board[f.HINT] + resource], booked), 1
     if low < booked and board[ends + low] <= at:

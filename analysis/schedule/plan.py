@@ -28,11 +28,11 @@ from analysis.schedule.problem import read
 from analysis.schedule.search import (
     APART,
     MEETINGS_OF_MENDING,
+    STEPS_A_SECOND,
     Effort,
     improve,
     improve_anew,
     mend,
-    seconds_of,
     steps_within,
 )
 from analysis.schedule.serial import Scheme, best_rule
@@ -89,7 +89,8 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
     seed : int
         Of the random numbers of the search.
     steps : int, optional
-        How many steps the search makes, whatever the clock says; by default as many as `seconds` are good for.
+        How long the search goes on, whatever the clock says, in steps of a thousand looks at what is booked; by default
+        as many as `seconds` are good for.
 
     Returns
     -------
@@ -106,10 +107,10 @@ def plan(problem: object, *, seconds: float, seed: int = 0, steps: int | None = 
 
     Notes
     -----
-    The same problem, seconds and seed give the same plan, byte for byte: how far it looks ahead and how many steps the
-    search makes follow from `seconds` and the size of the problem alone, so that both end well before the time is over.
-    On a machine that is too slow or too busy for that the clock cuts the search short; then `solver` tells the number
-    of steps made, and another run may give another plan. With `steps` the clock is never looked at. Where nothing but
+    The same problem, seconds and seed give the same plan, byte for byte: how far it looks ahead and how long the search
+    goes on follow from `seconds` and the size of the problem alone, so that both end well before the time is over. On a
+    machine that is too slow or too busy for that the clock cuts the search short; then `solver` tells how many steps it
+    went, and another run may give another plan. With `steps` the clock is never looked at. Where nothing but
     the sequence of operations is to be settled, lists of them are tried next. A small problem is then given to an exact
     solver, which may prove its plan `optimal`. Both count their own work in the same way.
     """
@@ -154,8 +155,7 @@ def _searched(read_problem: Problem, stand: Stand, seconds: float, seed: int, st
     share = SEARCH_BEFORE_PROOF if small else 1.0
     left = Budget(started, seconds * share if steps is None else math.inf)
     if steps is None:
-        steps = steps_within(seconds * share, len(stand.scheme.jobs.orders), len(read_problem.operations))
-        steps = steps * 4 // 7 if read_problem.mends else steps      # a step that mends takes that much longer
+        steps = steps_within(seconds * share, len(stand.scheme.jobs.orders))
         effort = seconds * EFFORT_A_SECOND
     else:
         effort = steps * EFFORT_A_STEP
@@ -188,7 +188,7 @@ def _begun(stand: Stand, steps: int, seed: int, over: Callable[[], bool]) -> tup
     begun, jobs = (stand.board.copy(), stand.costs.copy()), len(scheme.jobs.orders)
     if problem.mends or scheme.rates[f.SPAN_RATE] > 0:
         return begun, steps, ""
-    ways, beside, share = ways_within(seconds_of(steps, len(problem.operations)), jobs)
+    ways, beside, share = ways_within(steps / STEPS_A_SECOND, jobs)
     if not ways:
         return begun, steps, ""
     board, costs, complete = look_ahead(scheme, ways, beside, seed, over)

@@ -98,7 +98,7 @@ def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: b
     if kept is not None:
         return Move(index, what, *kept)
     return _follows(timeline, bookings, operation, what) or Move(
-        index, what, "better", f"{operation.id} could have stayed; elsewhere it makes the plan better.")
+        index, what, "better", f"{operation.id} could have stayed as it was; the change makes the plan better.")
 
 
 def _follows(timeline: Timeline, bookings: dict[int, Booking], operation: Operation, what: tuple[str, ...]

@@ -1,6 +1,6 @@
-"""Search for a better plan: a fixed number of steps, a seed, and a limit of time that only ever cuts it short.
+"""Search for a better plan: a fixed amount of work, a seed, and a limit of time that only ever cuts it short.
 
-Two searches run side by side, each with random numbers of its own, and meet at fixed numbers of steps. With few jobs
+Two searches run side by side, each with random numbers of its own, and meet when each has done as much. With few jobs
 the one whose plan costs more goes on from the plan of the other there. With many, each has had a part of the time for
 itself, and both go on from what they found together; but not to mend a plan, since what is to be mended lies within a
 few days. What comes of it follows from problem, steps and seed alone, whether or not the machine has a core for each.
@@ -21,9 +21,9 @@ from analysis.schedule.kernel_choose import draw
 from analysis.schedule.kernel_search import adopt, anneal, take_over
 from analysis.schedule.serial import Scheme
 
-CHUNK = 50                          # steps between two looks at the clock
-STEPS_A_SECOND = 19_000             # of a very small problem
-DOUBLED = 3900                      # operations with which a step takes twice as long
+LOOKS = 1000                        # at bookings, in a step of an effort; mostly that is about one step of the search
+CHUNK = 100 * LOOKS                 # between two glances at the clock
+STEPS_A_SECOND = 5500               # on a slow machine
 SIDE_BY_SIDE = 2
 MEETINGS = 24
 MEETINGS_OF_MENDING = 4             # seldom, so that the two do not soon search around the same plan
@@ -38,7 +38,9 @@ NEVER = np.array([-f.FAR, f.FAR])   # bounds that are none
 
 @dataclass(frozen=True)
 class Effort:
-    """How hard to try. `most` jobs are taken off at once; `keep_share` of placings ask for the plan in force first.
+    """How hard to try: for `steps` of so many `LOOKS` each, whatever number of jobs is moved by then.
+
+    `most` jobs are taken off at once; `keep_share` of placings ask for the plan in force first.
 
     `shares` are: of steps, those that take off what one resource has in a row; of placings, those that start later than
     they could, and those that begin with other candidates; of steps, those that put one job where others stand; of jobs
@@ -80,16 +82,16 @@ class _Walk:
     done: int = field(default=0)
 
     def go(self, search: _Search, upto: int) -> None:
-        """Steps up to number `upto`, fewer when nothing is left to gain or the time is over."""
+        """Go on up to look number `upto`, not as far when nothing is left to gain or the time is over."""
         scheme, effort = search.scheme, search.effort
         if not self.costs[self.members].any():
             self.done = upto        # nothing to gain here, whatever the other does
         while self.done < upto and self.levels[1] > 0 and not search.over():
             then = min(upto, self.done + CHUNK)
-            anneal(scheme.shop, self.board, scheme.rates, self.costs, self.kept, self.best, self.state,
-                   np.array([self.done, then, effort.steps]), search.heat, min(effort.most, len(self.members)),
-                   effort.keep_share, self.levels, self.changed, self.members, self.bounds)
-            self.done = then
+            self.done = anneal(
+                scheme.shop, self.board, scheme.rates, self.costs, self.kept, self.best, self.state,
+                np.array([self.done, then, effort.steps * LOOKS]), search.heat, min(effort.most, len(self.members)),
+                effort.keep_share, self.levels, self.changed, self.members, self.bounds)
 
     def follow(self, other: _Walk) -> None:
         """Go on from the plan that the other is at."""
@@ -133,7 +135,7 @@ def improve(scheme: Scheme, board: Ints, costs: Floats, effort: Effort,
             best = _apart(search, walks, placed, pool)
         else:
             best = _together(search, walks, pool)
-    return best, scheme.costs_of(best), min(walk.done for walk in walks)
+    return best, scheme.costs_of(best), min(walk.done for walk in walks) // LOOKS
 
 
 def mend(scheme: Scheme, board: Ints, costs: Floats, effort: Effort, over: Callable[[], bool]
@@ -242,7 +244,7 @@ def _cut(walk: _Walk, placed: Ints) -> int:
 
 
 def _all_go(search: _Search, walks: list[_Walk], pool: ThreadPoolExecutor, share: float) -> None:
-    for _ in pool.map(partial(_Walk.go, search=search, upto=round(search.effort.steps * share)), walks):
+    for _ in pool.map(partial(_Walk.go, search=search, upto=round(search.effort.steps * LOOKS * share)), walks):
         pass        # read through, so that what one of them raises is raised here
 
 
@@ -252,13 +254,6 @@ def state_of(seed: int, number: int) -> Words:
                     np.uint64)
 
 
-def steps_within(seconds: float, jobs: int, operations: int) -> int:
-    """How many steps are done in most of the time on a core of its own; a figure of the problem alone."""
-    if jobs < 2:
-        return 0
-    return int(seconds * STEPS_A_SECOND * DOUBLED / (DOUBLED + operations))
-
-
-def seconds_of(steps: int, operations: int) -> float:
-    """The time that is good for so many steps: `steps_within` the other way round."""
-    return steps * (DOUBLED + operations) / (STEPS_A_SECOND * DOUBLED)
+def steps_within(seconds: float, jobs: int) -> int:
+    """How many steps are done in most of the time on a core of its own."""
+    return int(seconds * STEPS_A_SECOND) if jobs > 1 else 0

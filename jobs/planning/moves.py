@@ -14,7 +14,7 @@ Json = Mapping[str, Any]
 # Of several operations, where the sentence of each names nothing but itself or the one before it.
 TOGETHER = {
     "waits": "Each waits for what comes before it in its order.",
-    "better": "They could have stayed; elsewhere they make the plan better.",
+    "better": "They could have stayed as they were; the change makes the plan better.",
     "needs": "What they need is not what the plan in force has for them.",
     "pin": "They are pinned.",
 }

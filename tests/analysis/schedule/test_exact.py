@@ -104,16 +104,16 @@ def test_who_does_a_pinned_operation_is_not_settled_by_a_proof():
     assert proven(problem)[2].optimal
 
 
-@pytest.mark.parametrize("seed", [25, 30, 40])
+@pytest.mark.parametrize("seed", [21, 29, 30])
 def test_searches_made_anew_help_where_there_is_no_time_for_a_proof(seed, monkeypatch):
     problem = shop(20, seed, load=2.2)
     monkeypatch.setattr(plans, "EFFORT_A_STEP", 1e-7)
     monkeypatch.setattr(plans, "ways_within", lambda *_: (0, 0, 0.0))       # it leaves little to find
-    found = plan(problem, seconds=0, steps=600)
-    assert found == plan(problem, seconds=0, steps=600)
+    found = plan(problem, seconds=0, steps=150)
+    assert found == plan(problem, seconds=0, steps=150)
     assert check(problem, found) == []
     monkeypatch.setattr(plans, "SEARCHES_ANEW", 0)
-    assert found["objective"] < plan(problem, seconds=0, steps=600)["objective"]
+    assert found["objective"] < plan(problem, seconds=0, steps=150)["objective"]
 
 
 def test_searches_made_anew_end_with_an_error_of_the_proof(monkeypatch):

@@ -17,7 +17,7 @@ from analysis.schedule.kernel_search import adopt, anneal
 from analysis.schedule.kernel_step import put_back
 from analysis.schedule.plan import plan
 from analysis.schedule.problem import read
-from analysis.schedule.search import NEVER, ROUNDS_OF_MENDING, SEEDS_APART, Effort, _mended_once, improve, mend
+from analysis.schedule.search import LOOKS, NEVER, ROUNDS_OF_MENDING, SEEDS_APART, Effort, _mended_once, improve, mend
 from analysis.schedule.serial import Scheme, best_rule
 from tests.analysis.schedule import small
 from tests.analysis.schedule.small import at
@@ -68,7 +68,7 @@ def test_mending_costs_by_the_real_price_what_it_says_and_no_more_than_before(ba
     assert scheme.rates.tolist() == rates.tolist()
     assert scheme.costs_of(made).tolist() == by_job.tolist()
     assert scheme.cost(made, by_job) <= before
-    assert done <= 200
+    assert done < 240
     dearer = scheme.priced(8.0)
     assert dearer.cost(made, dearer.costs_of(made)) >= scheme.cost(made, by_job)
 
@@ -125,8 +125,9 @@ def test_whoever_is_pushed_aside_in_turn_the_bookings_stay_those_of_the_plan(bas
     began = levels[0]
     heat = np.array([began / jobs, began / jobs / 30, 0.0, 0.0, 0.05, 1.0, 1.0, 0.5])
     for first in range(0, 400, 100):
-        anneal(scheme.shop, board, scheme.rates, costs, kept, best, state, np.array([first, first + 100, 400]), heat,
-               10, 0.97, levels, changed, placed, NEVER)
+        looks = np.array([first, first + 100, 400]) * LOOKS
+        assert anneal(scheme.shop, board, scheme.rates, costs, kept, best, state, looks, heat, 10, 0.97, levels,
+                      changed, placed, NEVER) >= looks[1]
         again, by_job = scheme.empty.copy(), np.zeros(jobs)
         adopt(scheme.shop, again, scheme.rates, by_job, placed, board)
         assert booked(scheme, board) == booked(scheme, again)
@@ -187,7 +188,7 @@ def test_what_mends_is_no_worse_than_each_of_the_searches_it_is_made_of(base):
         once, by_once, _ = _mended_once(scheme, board.copy(), part, lambda: False)
         assert by_once.tolist() == scheme.costs_of(once).tolist()
         alone.append(scheme.cost(once, by_once))
-    assert done == 240
+    assert 240 <= done < 300
     assert scheme.cost(made, by_job) <= min(alone) < max(alone)
     again = mend(scheme, board.copy(), costs.copy(), effort, lambda: False)
     assert again[0].tolist() == made.tolist()
