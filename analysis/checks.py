@@ -36,6 +36,7 @@ MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES = 0.25, 2.0      # a shaft that sti
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 STUCK_PART = 0.05
+MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
 LEAST_GAIN, MOST_GAIN = 0.9, 1.1     # of a probe in millimetres; one tilted by 20 degrees reads 0.94
 LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
 STUCK_S = 0.4
@@ -214,12 +215,22 @@ def _shown(found: Estimate) -> list[Check]:
 
 
 def _midline(found: Estimate, spec: Spec) -> list[Check]:
-    """Whether the chord midpoints drift with the lift; a drift that was corrected is said, and shuts no gate."""
+    """Whether the chord midpoints drift with the lift; a drift that was corrected is said, and shuts no gate.
+
+    Unless it is larger than any probe was ever set: then the lobe is none of those that may be bisected, or the probe
+    was knocked, which a single sweep tells from it only where the drift is small.
+    """
     miss = found.fit.shifts.get(axis.NAME)
     if miss is None:
         return []
     turned = axis.turn_at_crest_deg(found.points, spec, found.fit)
     known = axis.doubt_deg(found.points, spec, found.fit) == 0.0
+    most = MOST_MISS_MM if len(np.unique(found.points.sweep[found.use])) > 1 else MOST_MISS_ALONE_MM
+    if abs(miss) > most and not known:
+        return [Check("midline, shape misfit, probe knock", False, abs(miss), most, "mm", (
+            f"The flanks are not each other's mirror image: the chord midpoints drift with the lift as if the probe's "
+            f"line passed the shaft's axis at {abs(miss):.1f} mm. The lobe is not symmetric (measure it against its "
+            f"profile), or the probe was knocked or stands beside the axis. Set it up again and record more sweeps."))]
     said = (f"The chord midpoints drift with the lift as when the probe's line passes the shaft's axis at "
             f"{abs(miss):.2f} mm: {abs(turned):.3f} degrees at the crest were taken off")
     doubt = (", with what the spec says of the line in the budget." if known else

@@ -25,6 +25,8 @@ BLOCKS_S = (0.35, 1.0, 2.5)   # seconds; residuals of neighbouring points are re
 LAG_MODEL_PART = 0.01
 BEAT_CHANCE = 1e-3            # how often chance is taken for a beat
 FEWEST_BLOCKS, LEAST_PART = 12, 0.9  # of the standard deviation that the weights say
+LONGER_S, FEWEST_LONGER, BEYOND_CHANCE = (5.0, 10.0), 6, 0.6  # blocks, and standard deviations of chance
+SLOW, LEAST_LEFT = 1.6, 1 / 3  # times the variance of the weights, from which on errors are taken to wander
 UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
@@ -36,21 +38,40 @@ def type_a(found: Estimate) -> tuple[float, float]:
     long enough to be independent show what really scatters, related residuals with it, and errors that take turns in
     erring either way, as those of encoder lines do. The largest of several lengths of block, and at least LEAST_PART
     of what the points' weights say; these alone where the trace is too short for blocks.
+
+    Where lift wanders for seconds (a draught, a probe warming) blocks as long as that count if they show more than
+    chance makes of their number. Few of them are independent, and what was fitted has followed the wandering as far as
+    it could: the variance is raised by the degrees of freedom that it took.
     """
     influence = found.fit.influence_deg[found.use]
     time_s = found.points.time_s[found.use]
     white = float(found.fit.variance_deg2 - found.fit.prior_variance_deg2)
     shown = []
     for size in BLOCKS_S:
-        sums = np.bincount(((time_s - time_s[0]) / size).astype(int), influence)
-        sums = sums[sums != 0.0]
+        sums = _in_blocks(influence, time_s, size)
         if len(sums) < FEWEST_BLOCKS:
             break
         shown.append((float(np.sum(sums**2)), float(len(sums))))
     many = float(len(influence))
     least = white * LEAST_PART**2 if shown else white
     spread, freedom = max([*shown, (least, many)])
+    for size in LONGER_S:
+        sums = _in_blocks(influence, time_s, size)
+        if len(sums) < FEWEST_LONGER:
+            break
+        variance = float(np.sum(sums**2))
+        if variance > spread * (1.0 + BEYOND_CHANCE * math.sqrt(2.0 / len(sums))):
+            spread, freedom = variance, variance**2 / float(np.sum(sums**4))
+    if spread > SLOW * white:
+        left = max(2.0, LEAST_LEFT * freedom, freedom - found.fit.k - len(found.fit.additions))
+        spread, freedom = spread * freedom / left, left
     return math.sqrt(max(spread, 1e-18)), max(2.0, min(freedom, 200.0))
+
+
+def _in_blocks(influence: Floats, time_s: Floats, size_s: float) -> Floats:
+    """What each stretch of the trace does to the crest; those without a point are left out."""
+    sums = np.bincount(((time_s - time_s[0]) / size_s).astype(int), influence)
+    return np.asarray(sums[sums != 0.0])
 
 
 def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:

@@ -22,6 +22,7 @@ Floats = npt.NDArray[np.float64]
 HALF = 0.5
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
+CUT_WIDE, CUT_STEP, CUT_DEEPEST = 0.75, 2.5, 0.4
 
 
 @dataclass(frozen=True)
@@ -171,9 +172,39 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     lively = len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
     if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
-    if corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop):
+    if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or \
+            _is_cut(angle, smooth, median(inner), drop, high - low):
         return f"The crest ends in corners, {width:.1f} degrees apart: the probe has bottomed."
     return ""
+
+
+def _is_cut(angle: Floats, smooth: Floats, top: float, drop: float, height: float) -> bool:
+    """Whether a wide flat ends in corners that are small for the flanks, as where the probe stops just below the crest.
+
+    Below a crest or a flat nose the lift falls with the square of the angle: from level to level, each four times as
+    deep as the one before, the flanks move apart twice as far as they did. Below a cut they begin with a slope and
+    move apart up to four times as far.
+    """
+    if 16.0 * drop > CUT_DEEPEST * height:
+        return False
+    edges = [_between(angle, smooth, top - depth) for depth in (drop, 4.0 * drop, 16.0 * drop)]
+    (left, right), (wider_left, wider_right), (widest_left, widest_right) = edges
+    if not right - left > CUT_WIDE * (wider_right - wider_left):
+        return False
+    steps = ((left - wider_left, wider_left - widest_left), (wider_right - right, widest_right - wider_right))
+    return all(0.0 < near * CUT_STEP < far for near, far in steps)
+
+
+def _between(angle: Floats, smooth: Floats, level: float) -> tuple[float, float]:
+    """Where the lift first and last crosses a level."""
+    above = np.flatnonzero(smooth >= level)
+    first, last = int(above[0]), int(above[-1])
+    ends = [float(angle[first]), float(angle[last])]
+    for side, (inside, outside) in enumerate(((first, first - 1), (last, last + 1))):
+        if 0 <= outside < len(angle) and smooth[inside] > smooth[outside]:
+            part = (smooth[inside] - level) / (smooth[inside] - smooth[outside])
+            ends[side] += float(part * (angle[outside] - angle[inside]))
+    return ends[0], ends[1]
 
 
 def _flank_width(angle: Floats, smooth: Floats, high: float, low: float) -> float:

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import search
+from analysis.reference import budget, search
 from analysis.reference.trial import Trial
 from analysis.simulate import Setup
 
@@ -89,5 +89,7 @@ def test_lines_that_were_not_counted_are_a_slip(size: float, monkeypatch: pytest
         assert "slipped" in failed
         assert looked_at(replace(LOBE, seed=seed))[0]["reference_deg"] is not None
     monkeypatch.setattr(search, "LEAST_SLIP_DEG", 0.2)
+    monkeypatch.setattr(budget, "LONGER_S", ())
+    monkeypatch.setattr(budget, "SLOW", float("inf"))       # what is left of it would be told as a lift that wanders
     result, _, crest_deg = looked_at(lost)
     assert abs(float(str(result["reference_deg"])) - crest_deg) > 3.0 * float(str(result["expanded_uncertainty_deg"]))

@@ -50,6 +50,9 @@ def case(group: str, seed: int) -> Case:
     if group == "hard":
         setup, more = _hard(rng, setup, spec)
         label += more
+    if group == "typical" and (apart := np.random.default_rng([seed, 20261129])).random() < 0.3:
+        spec["u_geometry_deg"] = apart.uniform(0.005, 0.02)
+        label += " geometry"
     if group == "hopeless":
         names = list(HOPELESS)
         name = names[seed % len(names)]
