@@ -142,3 +142,11 @@ def waiting(waited, over):
     while not over():
         sleep(0.01)
     waited.set()
+
+
+def test_what_is_said_of_orders_left_out_does_not_hold_up_the_search(monkeypatch):
+    searching, waited, search = Event(), [], plans.improve
+    monkeypatch.setattr(plans, "explain", lambda *_: waited.append(searching.wait(30)))
+    monkeypatch.setattr(plans, "improve", lambda *given: searching.set() or search(*given))
+    plan(shop(20, 3, load=2.2), seconds=0, steps=20)
+    assert waited == [True]
