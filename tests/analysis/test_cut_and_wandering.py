@@ -44,7 +44,7 @@ def test_a_probe_that_stops_below_the_crest_gives_no_number(name, below_mm):
     assert "saturation" in failed(result)
 
 
-@settings(max_examples=examples(25))
+@settings(max_examples=examples(16))
 @given(dwell=st.floats(2.0, 24.0), power=st.floats(1.0, 2.2), seed=st.integers(0, 10_000),
        noise_mm=st.floats(0.0005, 0.02))
 def test_a_flat_nose_is_no_stop(dwell, power, seed, noise_mm):
@@ -93,7 +93,7 @@ def spread_of(seeds):
 
 
 def test_a_lift_that_wanders_for_seconds_is_in_the_budget(monkeypatch):
-    seeds = range(500, 540)
+    seeds = range(500, 524)
     told = spread_of(seeds)
     monkeypatch.setattr(budget, "LONGER_S", ())
     monkeypatch.setattr(budget, "SLOW", np.inf)
@@ -101,8 +101,8 @@ def test_a_lift_that_wanders_for_seconds_is_in_the_budget(monkeypatch):
 
 
 def test_a_lift_that_does_not_wander_has_the_budget_it_had(monkeypatch):
-    now = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(12)]
+    now = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(6)]
     monkeypatch.setattr(budget, "LONGER_S", ())
     monkeypatch.setattr(budget, "SLOW", np.inf)
-    before = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(12)]
+    before = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(6)]
     assert np.median(now) == pytest.approx(np.median(before), rel=0.1)
