@@ -22,6 +22,7 @@ Floats = npt.NDArray[np.float64]
 HALF = 0.5
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
+# A cut: its width to that at the next level, what the flanks move apart to what they did, and how deep is looked.
 CUT_WIDE, CUT_STEP, CUT_DEEPEST = 0.75, 2.5, 0.4
 
 
@@ -173,7 +174,7 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
     if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or \
-            _is_cut(angle, smooth, median(inner), drop, high - low):
+            _is_cut(angle, smooth, median(smooth[first:last + 1]), drop, high - low):
         return f"The crest ends in corners, {width:.1f} degrees apart: the probe has bottomed."
     return ""
 

@@ -1,7 +1,7 @@
 """Compiled search: take a few jobs off the board, put them back in another order, keep what is better.
 
 Simulated annealing over such steps; the temperature follows the work done, never a clock. Work is counted in looks at
-what a resource is booked for, as one step may take thirty times as long as another, and a look hardly twice.
+what a resource is booked for: from problem to problem steps take up to three times as long, and a look less than twice.
 """
 
 from __future__ import annotations

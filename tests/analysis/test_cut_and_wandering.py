@@ -10,7 +10,6 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import analyse, simulate
-from analysis.reference import budget
 from analysis.simulate import Setup
 from tests.examples import examples
 
@@ -92,17 +91,15 @@ def spread_of(seeds):
     return float(np.sqrt(np.mean(np.square(found))))
 
 
-def test_a_lift_that_wanders_for_seconds_is_in_the_budget(monkeypatch):
+def test_a_lift_that_wanders_for_seconds_is_in_the_budget(request):
     seeds = range(500, 524)
     told = spread_of(seeds)
-    monkeypatch.setattr(budget, "LONGER_S", ())
-    monkeypatch.setattr(budget, "SLOW", np.inf)
+    request.getfixturevalue("no_wandering")
     assert told < 1.35 < spread_of(seeds)
 
 
-def test_a_lift_that_does_not_wander_has_the_budget_it_had(monkeypatch):
+def test_a_lift_that_does_not_wander_has_the_budget_it_had(request):
     now = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(6)]
-    monkeypatch.setattr(budget, "LONGER_S", ())
-    monkeypatch.setattr(budget, "SLOW", np.inf)
+    request.getfixturevalue("no_wandering")
     before = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(6)]
     assert np.median(now) == pytest.approx(np.median(before), rel=0.1)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import axis, budget, estimate
+from analysis.reference import axis, estimate
 from analysis.simulate import Setup
 
 SETUP = Setup(lift=simulate.cycloidal_lobe(18.0, 60.0), crank_per_datum=2.0, reach_deg=140.0, encoder_step_deg=0.02,
@@ -59,15 +59,8 @@ def test_a_probe_that_warms_up_at_the_start_is_followed() -> None:
     assert abs(error) < expanded(result) < 0.004
 
 
-def no_wandering(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What is left in the residuals would be told as a lift that wanders."""
-    monkeypatch.setattr(budget, "LONGER_S", ())
-    monkeypatch.setattr(budget, "SLOW", np.inf)
-
-
-@pytest.mark.usefixtures("no_unsteady_drift")
-def test_slow_polynomials_alone_do_not_follow_it(monkeypatch: pytest.MonkeyPatch) -> None:
-    no_wandering(monkeypatch)
+@pytest.mark.usefixtures("no_unsteady_drift", "no_wandering")
+def test_slow_polynomials_alone_do_not_follow_it() -> None:
     result, error = analysed(SETTLING)
     assert abs(error) > 1.5 * expanded(result)
 
@@ -87,9 +80,8 @@ def test_a_miss_of_the_axis_is_seen_and_budgeted_where_it_is_not() -> None:
     assert "worn lobe" in str(said["message"])
 
 
-@pytest.mark.usefixtures("blind_to_a_miss")
-def test_without_a_look_at_the_midline_the_crest_would_stand_off_by_far(monkeypatch: pytest.MonkeyPatch) -> None:
-    no_wandering(monkeypatch)
+@pytest.mark.usefixtures("blind_to_a_miss", "no_wandering")
+def test_without_a_look_at_the_midline_the_crest_would_stand_off_by_far() -> None:
     result, error = analysed(MISSED)
     assert abs(error) > 20.0 * expanded(result)
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import budget, search
+from analysis.reference import search
 from analysis.reference.trial import Trial
 from analysis.simulate import Setup
 
@@ -79,6 +79,7 @@ def test_lines_that_fall_in_step_with_the_samples_are_no_lag(seed: int, monkeypa
     assert analyse(made.csv(), spec)["reference_deg"] is None
 
 
+@pytest.mark.usefixtures("no_wandering")
 @pytest.mark.parametrize("size", [0.08, -0.15])
 def test_lines_that_were_not_counted_are_a_slip(size: float, monkeypatch: pytest.MonkeyPatch) -> None:
     # two to four lines, less than what the gate on jumps sees: the angle stands off from then on
@@ -89,7 +90,5 @@ def test_lines_that_were_not_counted_are_a_slip(size: float, monkeypatch: pytest
         assert "slipped" in failed
         assert looked_at(replace(LOBE, seed=seed))[0]["reference_deg"] is not None
     monkeypatch.setattr(search, "LEAST_SLIP_DEG", 0.2)
-    monkeypatch.setattr(budget, "LONGER_S", ())
-    monkeypatch.setattr(budget, "SLOW", float("inf"))       # what is left of it would be told as a lift that wanders
     result, _, crest_deg = looked_at(lost)
     assert abs(float(str(result["reference_deg"])) - crest_deg) > 3.0 * float(str(result["expanded_uncertainty_deg"]))

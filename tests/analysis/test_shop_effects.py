@@ -165,12 +165,10 @@ def test_with_its_correction_the_crest_lies_within_the_uncertainty(name: str) ->
     assert max(pulls(EFFECTS[name])) < 1.6
 
 
+@pytest.mark.usefixtures("no_wandering")
 @pytest.mark.parametrize("name", [name for name in EFFECTS if name != "spikes"])
 def test_without_it_the_crest_stands_off_by_more(name: str, monkeypatch: Patch) -> None:
     EFFECTS[name].off(monkeypatch)
-    # what is left of it in the residuals would be told as a lift that wanders
-    monkeypatch.setattr(budget, "LONGER_S", ())
-    monkeypatch.setattr(budget, "SLOW", np.inf)
     assert np.sqrt(np.mean(np.square(pulls(EFFECTS[name])))) > 1.6
 
 

@@ -2,9 +2,7 @@
 
 Errors are in crank degrees. Cases whose datum itself stands off by its stated geometry are left out of the errors
 and kept in the coverage. The median expanded uncertainty is given over all cases, and over those that the errors are
-of. The limits can only be meant of the latter: a third of the sample traces of a good shop day state a geometry of
-0.01 degrees, so that half of the cases being within 0.0013 says more of how many state one than of the analysis.
-Times are of the processor.
+of: what the spec says of the datum is in the former, whatever the trace is worth. Times are of the processor.
 """
 
 from __future__ import annotations
