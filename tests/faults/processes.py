@@ -55,22 +55,27 @@ class Processes:
         self.started.append(process)
         return process
 
-    def workers(self) -> None:
-        """What does errands in this mode: one embedded worker, or two of Celery's and a beat."""
+    def workers(self, number: int = 1) -> None:
+        """What does errands in this mode: an embedded worker, or so many of Celery's, the first with the beat in it.
+
+        The load of a start is what these tests take longest for, so a beat of its own is only where it has to be.
+        """
         if self.mode == "embedded":
             self.start("manage.py", "errands_worker", "--skip-checks")
             return
-        for number in (1, 2):
-            name = f"plain{number}-{os.getpid()}@%h"
-            self.start("-m", "celery", "-A", "shopapp", "worker", "--hostname", name, *CELERY_WORKER)
-        self.beat()
+        for one in range(number):
+            name = f"plain{one}-{os.getpid()}@%h"
+            beat = [] if one else ["--beat", "--schedule", self._beat_schedule()]
+            self.start("-m", "celery", "-A", "shopapp", "worker", "--hostname", name, *CELERY_WORKER, *beat)
 
     def beat(self) -> None:
         """What wakes workers for work that was dropped; an embedded worker looks for itself."""
-        if self.mode == "embedded":
-            return
-        schedule = self.floor.folder / f"beat-{len(self.started)}"
-        self.start("-m", "celery", "-A", "shopapp", "beat", "--schedule", str(schedule), "--loglevel", "WARNING")
+        if self.mode == "celery":
+            schedule = self._beat_schedule()
+            self.start("-m", "celery", "-A", "shopapp", "beat", "--schedule", schedule, "--loglevel", "WARNING")
+
+    def _beat_schedule(self) -> str:
+        return str(self.floor.folder / f"beat-{len(self.started)}")
 
     def pausing_worker(self, point: str, **environ: str) -> subprocess.Popen[bytes]:
         """One worker that stands still at the point; see `pausing_worker.py`."""

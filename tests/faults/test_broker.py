@@ -51,7 +51,7 @@ def test_a_message_that_comes_twice_is_one_analysis(processes: Processes, hand_i
     hand_in(1)
     (message,) = queue.lrange(settings.CELERY_TASK_DEFAULT_QUEUE, 0, -1)
     queue.rpush(settings.CELERY_TASK_DEFAULT_QUEUE, message, message)
-    processes.workers()
+    processes.workers(2)
     processes.wait_for(is_analysed, "the trace is analysed")
     processes.wait_for(lambda: queue.llen(settings.CELERY_TASK_DEFAULT_QUEUE) == 0, "all messages are taken")
     assert Analysis.objects.count() == 1

@@ -117,13 +117,13 @@ def test_many_traces_under_many_kills_are_each_analysed_once(processes: Processe
     traces = [hand_in(seed) for seed in range(10)]
     done = 0
     for wanted in (2, 4, 6):
-        processes.workers()
+        processes.workers(2)
         processes.wait_for(lambda wanted=wanted: Analysis.objects.count() >= wanted, f"{wanted} traces are analysed")
         for process in processes.started[done:]:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
         done = len(processes.started)
-    processes.workers()
+    processes.workers(2)
     processes.wait_for(
         lambda: not Errand.objects.exclude(state="done").exists(), "all traces are analysed", patience_s=120
     )
