@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, TypeVar, cast
 
 import numba
-from numba.core import config
+from numba.core import config, types
 
 F = TypeVar("F", bound=Callable[..., object])
 HERE = Path(__file__).parent
@@ -68,4 +68,11 @@ def _made(function: F, *, counting: bool) -> F:
         made = numba.njit(cache=True, **options)(function)
     except RuntimeError:                    # numba found no folder for its cache
         made = numba.njit(**options)(function)
+    asked = made.get_call_template
+
+    # a call with a constant would compile the function once more for that value: a fifth of all the work, for nothing
+    def for_any_value(args: tuple[types.Type, ...], kws: dict[str, types.Type]) -> object:
+        return asked(tuple(map(types.unliteral, args)), {name: types.unliteral(one) for name, one in kws.items()})
+
+    made.get_call_template = for_any_value
     return cast(F, made)

@@ -7,8 +7,9 @@ from scipy import stats
 from analysis import analyse
 from tests.bench.analysis import right_reason
 from tests.bench.groups import HOPELESS, case
+from tests.examples import examples
 
-CASES = 80
+CASES = examples(80)
 
 
 @pytest.mark.slow

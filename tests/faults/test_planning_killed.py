@@ -11,14 +11,13 @@ from jobs.ledger.models import Entry
 from jobs.planning.actions import plans
 from jobs.planning.models import Plan
 from tests.faults.processes import Processes
-from tests.faults.test_killed_workers import WHO, is_done, kill_at
+from tests.faults.test_killed_workers import is_done, kill_at, points
 from tests.yard import Yard
 
 pytestmark = [pytest.mark.faults, pytest.mark.slow]
 
 
-@pytest.mark.parametrize("who", WHO)
-@pytest.mark.parametrize("point", ["planning", "plans written, not committed"])
+@pytest.mark.parametrize(("point", "who"), points("planning", "plans written, not committed", child_at="planning"))
 def test_plans_are_there_once(processes: Processes, yard: Yard, point: str, who: str) -> None:
     asked = plans.ask_plan(seconds=0.2, by=yard.planner, at=yard.at)
     assert asked.errand is not None
