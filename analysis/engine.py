@@ -17,6 +17,7 @@ from threadpoolctl import ThreadpoolController
 from analysis import checks as gates
 from analysis import decision, uncertainty
 from analysis.reference.budget import sources, sweep_results
+from analysis.reference.clock import spread
 from analysis.reference.estimate import estimate
 from analysis.reference.look import FLANK_LOW, Look, look
 from analysis.reference.points import Points, gather
@@ -102,6 +103,7 @@ def _libraries() -> ThreadpoolController:
 
 
 def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
+    trace = replace(trace, time_s=spread(trace.time_s, trace.angle_deg))
     lift, scale, calibrated = displacement(trace, spec)
     step_deg = encoder_step(trace.angle_deg)
     sweeps = cut(trace.angle_deg, step_deg)

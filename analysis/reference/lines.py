@@ -1,8 +1,9 @@
 """What the encoder's lines do to the readings: made again from the shaft's path, with the lines at other places.
 
 A path that follows the readings closely has bent to the lines where they are: on it, lines elsewhere all err alike.
-So the readings can be made again from a stiffer path as well, which averages over the beat, but also over the quick
-changes of the shaft's speed that break a beat. Either errs to the side of too much.
+So the readings can be made again from a stiffer path as well, which averages over the beat. Where it averages over
+changes of the shaft's speed too, it breaks beats that are there: then the readings stand off it by more than their
+lines explain, and a less stiff one is taken.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analysis.quantiles import median
 from analysis.reference.path import Path, trace_path
 
 Floats = npt.NDArray[np.float64]
@@ -19,7 +21,8 @@ Ints = npt.NDArray[np.int64]
 
 PLACES = 4                # of the lines, parts of a line apart
 LEAST_LINES = 0.75        # from sample to sample
-STIFF_BIN_S = 0.4
+STIFF_BINS_S = (0.4, 0.2)
+MOST_LEFT = 0.3           # of a step, median: readings at their nearest line leave a quarter
 
 
 @dataclass(frozen=True)
@@ -38,7 +41,7 @@ class Readings:
 
     def errors(self, step_deg: float, stiff: bool) -> Floats:
         """Errors of the points, shape (PLACES, points), crank degrees."""
-        path = trace_path(self.time_s, self.angle_deg, bin_s=STIFF_BIN_S) if stiff else self.path
+        path = self._stiffest(step_deg) if stiff else self.path
         if path is None or step_deg <= 0.0:
             return np.zeros((PLACES, len(self.first)))
         lines = path(self.time_s) / step_deg + np.arange(PLACES)[:, None] / PLACES
@@ -46,6 +49,14 @@ class Readings:
         passed = np.abs(np.diff(lines[0], append=lines[0, -1])) > LEAST_LINES
         away = (np.round(lines) - lines) * (step_deg * passed * self.weight)
         return np.asarray(np.add.reduceat(away, self.first, axis=1))
+
+    def _stiffest(self, step_deg: float) -> Path | None:
+        """The stiffest path that leaves no more of the readings than their lines do; the very stiffest if none is."""
+        tried = [trace_path(self.time_s, self.angle_deg, bin_s=bin_s) for bin_s in STIFF_BINS_S]
+        paths = [path for path in tried if path is not None]
+        left = (median(np.abs(self.angle_deg - path(self.time_s))) for path in paths)
+        good = (path for path, most in zip(paths, left, strict=True) if most < MOST_LEFT * step_deg)
+        return next(good, paths[0] if paths else self.path)
 
 
 class Lines:

@@ -28,7 +28,6 @@ WANTED_POINTS = 2500
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
 BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
-MOST_PACES = 3.0          # between two stamps that were one
 LINE_NOISE = 12.0**-0.5   # standard deviation of a reading at its nearest line, in steps
 HELD_SPAN = 9             # samples to look over whether the lift stands at one step of the converter:
 HELD_MOVES = 0.25         # from sample to sample it then changes less often
@@ -113,7 +112,6 @@ class Motion:
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0,
            step_deg: float | None = None) -> Points:
     """Reduce the samples of the sweeps to points; arguments of shape (n,)."""
-    time_s = spread(time_s)
     total = sum(sweep.stop - sweep.start for sweep in sweeps)
     first = max(1, total // DENSE_POINTS)
     columns: list[tuple[Floats, Floats, Floats]] = []
@@ -138,22 +136,6 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
                   drawn, held / scale, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
-
-
-def spread(time_s: Floats) -> Floats:
-    """Stamps that repeat the one before, spaced evenly up to the next; shape (n,), not decreasing.
-
-    A clock that ticks more slowly than the recorder, or stands for a while, gives many samples one stamp. A pause
-    before the next stamp is left a pause.
-    """
-    if len(time_s) < 2 or bool((np.diff(time_s) > 0.0).all()):
-        return time_s
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) > 0.0]))
-    counts = np.diff(np.append(starts, len(time_s)))
-    pace = float(time_s[-1] - time_s[0]) / (len(time_s) - 1)
-    until = np.append(time_s[starts[1:]], time_s[-1] + pace * counts[-1])
-    step = np.minimum((until - time_s[starts]) / counts, MOST_PACES * pace)
-    return time_s + np.repeat(step, counts) * (np.arange(len(time_s)) - np.repeat(starts, counts))
 
 
 def _blocks(time_s: Floats, angle_deg: Floats, lift: Floats, count: int) -> tuple[Floats, Floats, Floats]:

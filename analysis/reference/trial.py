@@ -21,6 +21,7 @@ Flags = npt.NDArray[np.bool_]
 
 LASH_DEG, LASH_PART = 0.005, 0.1     # how far a throw may differ from the lash the rising flanks show
 LASH_SIGMAS = 3.0
+ENCODER_LATE = 5.0        # standard deviations of a negative lag for it to be the encoder's
 LAG_NONE_S = 0.001
 OUT_AND_BACK = 2          # sweeps of a piston: a drift out and back is what another crest looks like
 HALF_LINE = 3.0           # its square, over the variance of readings at their nearest line
@@ -149,10 +150,10 @@ class Trial:
             row = 1 + list(fit.shifts).index("lag")
             found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
                                     doubts.LAG_SCALES)
-            # a probe cannot be early: a negative lag is something else, and says that the lag is small; at even
-            # speed, where the trace tells little of it, it may be no more than chance
-            least = max(LAG_NONE_S, float(np.sqrt(fit.shift_variance["lag"])))
-            self.lag_scale = found if fit.shifts["lag"] > 0.0 else min(found, least)
+            # a probe is not early: a negative lag is something else, and says that the lag is small; at even speed,
+            # where the trace tells little of it, it may be no more than chance. But an encoder may be read late
+            lag, doubt = fit.shifts["lag"], float(np.sqrt(fit.shift_variance["lag"]))
+            self.lag_scale = found if lag > 0.0 or lag < -ENCODER_LATE * doubt else min(found, max(LAG_NONE_S, doubt))
 
     def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:

@@ -72,7 +72,7 @@ def _made(function: F, *, counting: bool) -> F:
 
     # a call with a constant would compile the function once more for that value: a fifth of all the work, for nothing
     def for_any_value(args: tuple[types.Type, ...], kws: dict[str, types.Type]) -> object:
-        return asked(tuple(map(types.unliteral, args)), {name: types.unliteral(one) for name, one in kws.items()})
+        return asked(tuple(map(types.unliteral, args)), dict(zip(kws, map(types.unliteral, kws.values()), strict=True)))
 
     made.get_call_template = for_any_value
     return cast(F, made)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analysis import analyse, simulate
+from analysis import analyse, checks, simulate
 from analysis.reference import search
 from analysis.reference.trial import Trial
 from analysis.simulate import Setup
@@ -92,3 +92,15 @@ def test_lines_that_were_not_counted_are_a_slip(size: float, monkeypatch: pytest
     monkeypatch.setattr(search, "LEAST_SLIP_DEG", 0.2)
     result, _, crest_deg = looked_at(lost)
     assert abs(float(str(result["reference_deg"])) - crest_deg) > 3.0 * float(str(result["expanded_uncertainty_deg"]))
+
+
+def test_spikes_that_come_by_the_handful_are_no_stuck_encoder(monkeypatch: pytest.MonkeyPatch) -> None:
+    # many samples to a line: of 5 % spikes some handfuls fill most of a median of seven
+    dense = replace(LOBE, interval_s=0.005, encoder_step_deg=0.5, spikes=0.05, spike_mm=4.0, senses=(1,), seed=29)
+    assert looked_at(dense)[0]["reference_deg"] is not None
+    monkeypatch.setattr(checks, "median_filter", lambda values, size: values)
+    assert "encoder stuck" in looked_at(dense)[1]
+    monkeypatch.undo()
+    result, failed, _ = looked_at(replace(dense, stuck=(0, 0.5, 3.0)))
+    assert result["reference_deg"] is None
+    assert "encoder stuck" in failed

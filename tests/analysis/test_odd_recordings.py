@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, engine, simulate
-from analysis.reference import budget, points
+from analysis.reference import budget
 from analysis.simulate import Recording, Setup
 
 BASE = Setup(lift=simulate.harmonic_lobe(17.0, 58.0, 1.4), reach_deg=140.0, encoder_step_deg=0.0318, noise_mm=0.003,
@@ -38,7 +38,7 @@ def as_it_is(made: Recording) -> Recording:
 CASES: dict[str, tuple[Callable[[Recording], Recording], Setup, tuple[object, str, object]]] = {
     "a reverse sweep of one flank": (one_reverse_flank, replace(BASE, senses=(1, -1)), (engine, "one_flank",
                                                                                         lambda *_: [])),
-    "a clock that stands": (clock_that_stands, BASE, (points, "spread", lambda time_s: time_s)),
+    "a clock that stands": (clock_that_stands, BASE, (engine, "spread", lambda time_s, angle_deg: time_s)),
     "encoder lines in beat": (as_it_is, replace(BASE, noise_mm=0.0005), (budget, "beat", lambda *_: 0.0)),
 }
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate, traces
-from analysis.reference import budget, doubts, estimate, hum, lines, nuisances, points, search, weights
+from analysis.reference import budget, doubts, estimate, hum, lines, nuisances, points, search, trial, weights
 from analysis.reference.fit import Addition
 from analysis.simulate import Recording, Setup
 
@@ -51,6 +51,10 @@ def no_hum(patch: Patch) -> None:
 
 def no_lag(patch: Patch) -> None:
     patch.setattr(points.Points, "late", lambda self, *_: np.zeros(len(self)))
+
+
+def no_late_encoder(patch: Patch) -> None:
+    patch.setattr(trial, "ENCODER_LATE", 1e9)
 
 
 def mean_speed(patch: Patch) -> None:
@@ -115,6 +119,9 @@ EFFECTS = {
     "lag at unequal speeds": Effect(replace(BASE, delay_s=0.05, speeds_deg_s=(4.0, 7.0)), no_lag),
     "speed ripple": Effect(replace(BASE, delay_s=0.08, speeds_deg_s=(6.0, 4.0), ripple=0.35, ripple_hz=0.04),
                            mean_speed),
+    "an encoder read late": Effect(
+        replace(BASE, delay_s=-0.02, encoder_step_deg=0.0403, speeds_deg_s=(5.87, 6.29), ripple=0.05, ripple_hz=0.3,
+                lash_deg=0.1, senses=(1, -1)), no_late_encoder),
     "a quick ripple that points average over": Effect(
         replace(LOBE, delay_s=0.037, ripple=0.12, ripple_hz=1.64, interval_s=0.03, encoder_step_deg=0.0013,
                 noise_mm=0.001, speeds_deg_s=(1.14, 0.92, 0.82, 1.05, 0.81, 0.77), senses=(1, -1, 1, -1, 1, -1)),

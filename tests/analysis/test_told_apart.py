@@ -78,9 +78,29 @@ def beat_and_residuals(seed: int) -> tuple[float, float]:
 def test_a_path_that_follows_the_lines_makes_no_beat(monkeypatch: Patch) -> None:
     shares = [beat / own for beat, own in map(beat_and_residuals, range(6))]
     assert max(shares) < 1.0
-    monkeypatch.setattr(lines, "STIFF_BIN_S", None)
+    monkeypatch.setattr(lines, "STIFF_BINS_S", ())
     shares = [beat / own for beat, own in map(beat_and_residuals, range(6))]
     assert np.median(shares) > 1.0
+
+
+def off_in_step() -> float:
+    """Twice the error over U, root mean square, where lines fall in step each time that the speed comes by."""
+    found = []
+    for seed in range(12):
+        setup = Setup(lift=simulate.harmonic_lobe(20.15, 57.0, 1.4), reach_deg=130.5, noise_mm=0.0016, ripple=0.0287,
+                      ripple_hz=0.536, encoder_per_crank=11.25, encoder_step_deg=0.23927, speeds_deg_s=(4.2058, 4.151),
+                      seed=seed)
+        made = simulate.record(setup)
+        result = analyse(made.csv(), {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5})
+        found.append(2.0 * (float(str(result["reference_deg"])) - made.crest_deg)
+                     / float(str(result["expanded_uncertainty_deg"])))
+    return float(np.sqrt(np.mean(np.square(found))))
+
+
+def test_a_path_that_cannot_follow_the_shaft_does_not_hide_a_beat(monkeypatch: Patch) -> None:
+    assert off_in_step() < 1.3
+    monkeypatch.setattr(lines, "STIFF_BINS_S", (0.4,))
+    assert off_in_step() > 2.5
 
 
 def stuck(seed: int, friction_mm: float) -> tuple[float, float, float | None]:

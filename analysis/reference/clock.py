@@ -1,0 +1,136 @@
+"""When samples were taken whose stamps say it too coarsely: a clock of two decimals, or one that ticks once a second.
+
+A recorder samples evenly, or nearly so, and writes down the last tick of its clock. The stiffest smooth course of time
+over the sample's number that stays within a tick of all stamps,
+
+    Σ (s_k − t_k)² + λ Σ (Δ² t_k)²,    λ = ∞ (a straight line) first,
+
+(Whittaker 1923) is nearer to when they were taken than a stamp is. Where no such course stays so close, the recorder
+does not sample evenly, and stamps that repeat the one before are spaced evenly up to the next.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy.linalg import solveh_banded
+
+from analysis.quantiles import median, quantile
+
+Floats = npt.NDArray[np.float64]
+
+FINEST_S = 1e-6           # stamps are taken for multiples of this
+COARSE = 0.1              # of the usual interval between samples: a finer clock is good enough
+OFTEN = 0.3               # a share of stamps that repeat the one before: their steps are the ticks then
+MOST_PACES = 3.0          # between two stamps that were one
+USUAL = 0.98              # the part of the encoder's steps that no jump is among
+FIRST = 2000              # steps: those of a fine clock are told by them
+FEWEST = 16               # samples in a row without a pause
+STIFFNESS = (1e9, 1e7, 1e5, 1e3)      # λ
+WITHIN = 1.2              # ticks: nearly all stamps keep to a band as wide along a course that is believed,
+NEARLY_ALL = 0.95
+FURTHEST = 3.0            # and all of them to this, or so many usual intervals
+
+
+def spread(time_s: Floats, angle_deg: Floats) -> Floats:
+    """When the samples were taken.
+
+    Parameters
+    ----------
+    time_s : ndarray, shape (n,)
+        Stamps in seconds, not decreasing.
+    angle_deg : ndarray, shape (n,)
+        The encoder: where it jumps, samples may be missing that a coarse clock does not tell of.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Seconds, not decreasing; the stamps as they are where they are fine enough and do not repeat.
+    """
+    n = len(time_s)
+    if n < 2:
+        return time_s
+    steps = np.diff(time_s)
+    pace = float(time_s[-1] - time_s[0]) / (n - 1)
+    tick = _tick(steps, pace)
+    if not tick:
+        return time_s if bool((steps > 0.0).all()) else _evenly(time_s, pace)
+    own = _evenly(time_s, pace)
+    edges = [0, *_breaks(time_s, steps, angle_deg, median(np.diff(own)), tick), n]
+    for first, last in pairwise(edges):
+        if last - first >= FEWEST:
+            course = _course(time_s[first:last], tick)
+            if course is not None:
+                own[first:last] = course
+    return np.asarray(np.maximum.accumulate(own))
+
+
+def _breaks(time_s: Floats, steps: Floats, angle_deg: Floats, usual_s: float, tick: float) -> list[int]:
+    """The first samples after a pause: a tick comes later than the samples before it take, or the encoder jumps."""
+    starts = np.flatnonzero(np.concatenate([[True], steps > 0.0]))
+    counts = np.diff(np.append(starts, len(time_s)))
+    late = np.diff(time_s[starts]) > (counts[:-1] + MOST_PACES) * usual_s + tick
+    moved = np.abs(np.diff(angle_deg))
+    jumps = np.flatnonzero(moved > MOST_PACES * quantile(moved, USUAL)) + 1
+    return sorted({*starts[1:][late].tolist(), *jumps.tolist()})
+
+
+def _tick(steps: Floats, pace: float) -> float:
+    """How far the clock's ticks are apart, seconds; 0 where it is fine enough, or no clock that ticks."""
+    moved = steps[steps > 0.0]
+    if not len(moved):
+        return 0.0
+    if len(moved) < (1.0 - OFTEN) * len(steps):
+        tick = median(moved)
+    else:
+        tick = _divisor(moved[:FIRST])
+        if tick > COARSE * pace:
+            tick = _divisor(moved)
+    return tick if tick > COARSE * pace else 0.0
+
+
+def _divisor(steps: Floats) -> float:
+    """The greatest time that all steps are multiples of, seconds."""
+    return float(np.gcd.reduce(np.rint(steps / FINEST_S).astype(np.int64))) * FINEST_S
+
+
+def _course(time_s: Floats, tick: float) -> Floats | None:
+    """The stiffest course of time that stays within a tick of the stamps; None where none of these does."""
+    number = np.arange(len(time_s), dtype=np.float64)
+    number -= number.mean()
+    pace = float(number @ time_s) / float(number @ number)
+    line = time_s.mean() + number * pace
+    left = time_s - line
+    if _is_within(left, tick, pace):
+        return np.asarray(line)
+    for stiffness in STIFFNESS:
+        more = _smooth(left, stiffness)
+        if _is_within(left - more, tick, pace):
+            return np.asarray(line + more)
+    return None
+
+
+def _is_within(away: Floats, tick: float, pace: float) -> bool:
+    low, high = quantile(away, (1.0 - NEARLY_ALL) / 2.0), quantile(away, (1.0 + NEARLY_ALL) / 2.0)
+    return high - low <= WITHIN * tick and float(np.ptp(away)) <= FURTHEST * max(tick, pace)
+
+
+def _smooth(values: Floats, stiffness: float) -> Floats:
+    n = len(values)
+    band = np.zeros((3, n))
+    for lower, taps in enumerate(((1.0, 4.0, 1.0), (-2.0, -2.0), (1.0,))):
+        for at, tap in enumerate(taps):
+            band[lower, at:at + n - 2] += stiffness * tap
+    band[0] += 1.0
+    return np.asarray(solveh_banded(band, values, lower=True))
+
+
+def _evenly(time_s: Floats, pace: float) -> Floats:
+    """Stamps that repeat the one before, spaced evenly up to the next; a pause before the next is left a pause."""
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) > 0.0]))
+    counts = np.diff(np.append(starts, len(time_s)))
+    until = np.append(time_s[starts[1:]], time_s[-1] + pace * counts[-1])
+    step = np.minimum((until - time_s[starts]) / counts, MOST_PACES * pace)
+    return time_s + np.repeat(step, counts) * (np.arange(len(time_s)) - np.repeat(starts, counts))

@@ -1,0 +1,94 @@
+"""When samples were taken is found behind a clock that ticks too slowly, and left alone where the clock is fine."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analysis import analyse, engine, simulate
+from analysis.reference.clock import spread
+from analysis.simulate import Setup
+
+Floats = npt.NDArray[np.float64]
+LOBE = Setup(lift=simulate.cycloidal_lobe(18.0, 60.0), reach_deg=140.0, speeds_deg_s=(5.87, 6.29), interval_s=0.023,
+             encoder_step_deg=0.0403, noise_mm=0.003, lash_deg=0.1, delay_s=0.02, ripple=0.08, ripple_hz=0.3)
+SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+
+
+def stamped(time_s: Floats, tick: float) -> Floats:
+    return np.asarray(np.round(np.floor(time_s / tick + 1e-9) * tick, 6))
+
+
+def turning(time_s: Floats) -> Floats:
+    return 6.0 * time_s
+
+
+@given(st.floats(0.005, 0.1), st.sampled_from([0.01, 0.05, 0.1, 1.0]), st.floats(0.0, 3.0), st.integers(0, 50))
+def test_an_even_recorder_is_seen_through_a_coarse_clock(interval, tick, start, seed):
+    taken = start + interval * (np.arange(3000) + np.random.default_rng(seed).uniform(-0.02, 0.02, 3000))
+    found = spread(stamped(taken, tick), turning(taken))
+    away = found - taken
+    assert np.all(np.diff(found) >= 0.0)
+    if tick > interval:
+        # whether the clock is cut off or rounded nobody knows, and all of them late alike changes no angle
+        assert np.ptp(away) < 0.25 * tick + 0.05 * interval
+
+
+@given(st.integers(0, 50))
+def test_a_fine_clock_is_believed(seed):
+    taken = np.cumsum(np.random.default_rng(seed).uniform(0.01, 0.04, 500)).round(6)
+    assert spread(taken, turning(taken)) is taken
+
+
+@pytest.mark.parametrize("tick", [0.1, 1.0])
+def test_a_pause_stays_one(tick):
+    taken = 0.02 * np.arange(4000)
+    taken[2000:] += 7.3
+    found = spread(stamped(taken, tick), turning(taken))
+    assert found[2000] - found[1999] == pytest.approx(7.32, abs=0.3 * tick)
+    assert np.ptp((found - taken)[:2000]) < 0.3 * tick
+    assert np.ptp((found - taken)[2000:]) < 0.3 * tick
+
+
+def test_missing_samples_within_one_tick_are_told_by_the_encoder():
+    taken = np.delete(0.02 * np.arange(4000), slice(2010, 2035))
+    found = spread(stamped(taken, 1.0), turning(taken))
+    assert np.ptp(found - taken) < 0.2
+    still = spread(stamped(taken, 1.0), np.arange(len(taken)) * 0.12)
+    assert np.ptp(still - taken) > 0.3
+
+
+@given(st.integers(0, 50), st.sampled_from([0.01, 0.1, 1.0]))
+def test_an_uneven_recorder_keeps_to_its_stamps(seed, tick):
+    taken = np.cumsum(np.random.default_rng(seed).exponential(0.02, 2000))
+    stamps = stamped(taken, tick)
+    found = spread(stamps, turning(taken))
+    assert np.all(np.diff(found) >= 0.0)
+    assert np.abs(found - stamps).max() < 3.0 * tick + 0.3
+
+
+def figures(tick: float) -> tuple[float, float]:
+    """Twice the error over U, root mean square, and the median of U."""
+    off, expanded = [], []
+    for seed in range(8):
+        made = simulate.record(replace(LOBE, seed=seed))
+        result = analyse(replace(made, time_s=stamped(made.time_s, tick) if tick else made.time_s).csv(), SPEC)
+        expanded.append(float(str(result["expanded_uncertainty_deg"])))
+        off.append((float(str(result["reference_deg"])) - made.crest_deg) / expanded[-1])
+    return float(2.0 * np.sqrt(np.mean(np.square(off)))), float(np.median(expanded))
+
+
+@pytest.mark.parametrize(("tick", "worse"), [(0.01, 4.0), (0.1, 1.5), (1.0, 1.5)])
+def test_a_coarse_clock_costs_next_to_nothing(tick, worse, monkeypatch):
+    fine, coarse = figures(0.0), figures(tick)
+    assert coarse[0] < 1.3
+    assert coarse[1] == pytest.approx(fine[1], rel=0.15)
+    # left as they are, stamps make the interval too narrow or several times too wide
+    monkeypatch.setattr(engine, "spread", lambda time_s, angle_deg: time_s)
+    off, expanded = figures(tick)
+    assert off > worse or expanded > worse * fine[1]
