@@ -21,6 +21,7 @@ from analysis.reference.clock import spread
 from analysis.reference.estimate import estimate
 from analysis.reference.look import FLANK_LOW, Look, look
 from analysis.reference.points import Points, gather
+from analysis.reference.refreshed import fresh
 from analysis.reference.trial import Estimate
 from analysis.result import Check, Correction, Result, SweepResult
 from analysis.spec import Spec, read_spec
@@ -103,7 +104,7 @@ def _libraries() -> ThreadpoolController:
 
 
 def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
-    trace = replace(trace, time_s=spread(trace.time_s, trace.angle_deg))
+    trace = _as_sampled(trace)
     lift, scale, calibrated = displacement(trace, spec)
     step_deg = encoder_step(trace.angle_deg)
     sweeps = cut(trace.angle_deg, step_deg)
@@ -124,6 +125,16 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     good += one_flank(out.look, out.sweeps, good)
     out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
     return _concluded(out, good, offer)
+
+
+def _as_sampled(trace: Trace) -> Trace:
+    """The trace without rows that hold nothing new, and with the times at which its samples were taken."""
+    kept = fresh(trace.time_s, trace.angle_deg * trace.encoder_per_crank, trace.lift)
+    if kept is not None:
+        warm = trace.temperature_c
+        trace = replace(trace, time_s=trace.time_s[kept], angle_deg=trace.angle_deg[kept], lift=trace.lift[kept],
+                        temperature_c=None if warm is None else warm[kept])
+    return replace(trace, time_s=spread(trace.time_s, trace.angle_deg))
 
 
 def one_flank(seen: Look, sweeps: list[Sweep], good: list[int]) -> list[int]:
