@@ -25,6 +25,7 @@ FINEST_S = 1e-6           # stamps are taken for multiples of this
 COARSE = 0.1              # of the usual interval between samples: a finer clock is good enough
 OFTEN = 0.3               # a share of stamps that repeat the one before: their steps are the ticks then
 MOST_PACES = 3.0          # between two stamps that were one
+EVENLY = 0.002            # a share of steps that are not like the others
 USUAL = 0.98              # the part of the encoder's steps that no jump is among
 FIRST = 2000              # steps: those of a fine clock are told by them
 FEWEST = 16               # samples in a row without a pause
@@ -56,7 +57,7 @@ def spread(time_s: Floats, angle_deg: Floats) -> Floats:
     pace = float(time_s[-1] - time_s[0]) / (n - 1)
     tick = _tick(steps, pace)
     if not tick:
-        return time_s if bool((steps > 0.0).all()) else _evenly(time_s, pace)
+        return time_s if np.count_nonzero(steps) == len(steps) else _evenly(time_s, pace)
     own = _evenly(time_s, pace)
     edges = [0, *_breaks(time_s, steps, angle_deg, median(np.diff(own)), tick), n]
     for first, last in pairwise(edges):
@@ -79,16 +80,18 @@ def _breaks(time_s: Floats, steps: Floats, angle_deg: Floats, usual_s: float, ti
 
 def _tick(steps: Floats, pace: float) -> float:
     """How far the clock's ticks are apart, seconds; 0 where it is fine enough, or no clock that ticks."""
-    moved = steps[steps > 0.0]
-    if not len(moved):
-        return 0.0
-    if len(moved) < (1.0 - OFTEN) * len(steps):
-        tick = median(moved)
+    moved = steps[:FIRST][steps[:FIRST] > 0.0]
+    if np.count_nonzero(steps) >= (1.0 - OFTEN) * len(steps):
+        if len(moved) and _divisor(moved) <= COARSE * pace:
+            return 0.0
+        tick = _divisor(steps)
     else:
-        tick = _divisor(moved[:FIRST])
-        if tick > COARSE * pace:
-            tick = _divisor(moved)
-    return tick if tick > COARSE * pace else 0.0
+        tick = median(steps[steps > 0.0]) if steps.any() else 0.0
+    if tick <= COARSE * pace:
+        return 0.0
+    # a recorder that is driven by the clock takes a sample with each tick: its stamps say all that is to be known
+    uneven = np.count_nonzero(np.abs(steps - median(steps)) > FINEST_S)
+    return tick if uneven > EVENLY * len(steps) else 0.0
 
 
 def _divisor(steps: Floats) -> float:

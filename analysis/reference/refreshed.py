@@ -19,6 +19,7 @@ Flags = npt.NDArray[np.bool_]
 MOSTLY = 0.9              # a share of the repeated stamps whose rows repeat in full: they are copies
 REGULAR = 0.98            # a share of the changes that are a multiple of k rows after the one before
 FEWEST = 100              # changes
+LOOKED_AT = 100_000       # rows, of a long recording, before all are looked at
 FEWEST_STEPS = 3.0        # of the encoder from one asking to the next: less may be its lines, passed at an even pace
 FINEST_DEG = 1e-4         # steps of an encoder are taken for multiples of this
 
@@ -45,8 +46,8 @@ def fresh(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
 
 def _originals(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
     """Rows that are not a copy of the one before; None where there are no copies."""
-    again = np.diff(time_s) == 0.0
-    repeated = int(again.sum())
+    again = time_s[1:] == time_s[:-1]
+    repeated = np.count_nonzero(again)
     if repeated == 0:
         return None
     copies = again & (np.diff(angle_deg) == 0.0) & (np.diff(lift) == 0.0)
@@ -57,6 +58,8 @@ def _originals(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
 
 def _asked(values: Floats, *, is_encoder: bool) -> Flags | None:
     """Where a column was asked anew, shape (n,); None where that is at every row, or at no regular number of rows."""
+    if len(values) > 2 * LOOKED_AT and _asked(values[:LOOKED_AT], is_encoder=is_encoder) is None:
+        return None
     moved = np.diff(values)
     changes = np.flatnonzero(moved)
     if len(changes) < FEWEST or len(changes) > 0.6 * len(moved):
