@@ -9,14 +9,12 @@ import math
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import median_filter
 
-from analysis import running
-from analysis.quantiles import median, quantile, quantiles
+from analysis.quantiles import median, quantile
 from analysis.reference import axis
 from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
-from analysis.reference.look import Look, lift_noise, midlines_apart
+from analysis.reference.look import Look, midlines_apart
 from analysis.reference.points import LINE_NOISE
 from analysis.reference.sticking import FRICTION, TWICE
 from analysis.reference.suspects import MISFIT_PART
@@ -24,24 +22,17 @@ from analysis.reference.trial import Estimate
 from analysis.result import Check, SweepResult
 from analysis.spec import ProbeCalibration, Spec
 from analysis.sweeps import Sweep
-from analysis.traces import Trace
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_SAMPLES = 60
-LEAST_LIFT_MM = 0.2
-LEAST_LIFT_NOISE = 12.0
 REPEATABILITY_DEG = 0.12
 RELATED_PART, RELATED_RATIO = 0.0015, 4.0      # of the lift, and of what neighbouring points differ by
 MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES = 0.25, 2.0      # a shaft that sticks and slips shows up to 0.17
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
-STUCK_PART = 0.05
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
 LEAST_GAIN, MOST_GAIN = 0.9, 1.1     # of a probe in millimetres; one tilted by 20 degrees reads 0.94
 LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
-STUCK_S = 0.4
-LEAST_JUMP_DEG = 0.4
 
 # When several faults are seen, the one that explains the others comes first.
 FAULT_ORDER = ("saturation", "sign inverted", "two crests", "flank missing", "crest not passed", "too few samples")
@@ -61,77 +52,6 @@ def of_range(counts: Floats, calibration: ProbeCalibration) -> list[Check]:
     limit = 0.06
     return [Check("calibrated range", outside <= limit, outside, limit, "share of samples",
                   f"{outside:.1%} of the samples lie outside the probe's calibrated range.")]
-
-
-def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -> list[Check]:
-    """Gates before any crest is looked for; `lift` is scaled, `step_deg` the encoder's step."""
-    n = len(trace)
-    made = [Check("too few samples", n >= LEAST_SAMPLES, float(n), float(LEAST_SAMPLES), "samples",
-                  f"The trace holds {n} samples.")]
-    if failed(made):
-        return made
-    smooth = running.median(lift[:: max(1, n // 50_000)], 5)
-    low, high = quantiles(smooth, 0.005, 0.995)
-    span = high - low
-    noise = lift_noise(lift[:200_000])
-    least = max(LEAST_LIFT_MM, LEAST_LIFT_NOISE * noise) if not trace.in_counts else LEAST_LIFT_NOISE * noise
-    made.append(Check("flat trace", span > least, span, least, "mm" if not trace.in_counts else "scaled counts",
-                      "The probe moves no more than its noise: it is not on the datum." if span <= least
-                      else "The probe moves well beyond its noise."))
-    moved = float(np.ptp(trace.angle_deg))
-    made.append(Check("encoder turning", bool(sweeps), moved, 0.0, "crank deg",
-                      "The encoder turns." if sweeps else "The encoder is stuck: it does not turn."))
-    if not failed(made):
-        made += [_stuck(trace, lift, span), _jump(trace, step_deg)]
-    return made
-
-
-def _jump(trace: Trace, step_deg: float) -> Check:
-    """Whether the encoder jumps from one sample to the next by more than the shaft can turn."""
-    stride = max(1, len(trace) // 200_000)
-    angle, time_s = trace.angle_deg[::stride], trace.time_s[::stride]
-    moved, lasted = np.diff(angle), np.diff(time_s)
-    pace = median(lasted[lasted > 0]) if (lasted > 0).any() else 1.0
-    usual = quantile(np.abs(moved), 0.98)
-    limit = max(5.0 * usual, 6.0 * step_deg, LEAST_JUMP_DEG)
-    ahead = np.append(moved[1:], 0.0)
-    behind = np.concatenate([[0.0], moved[:-1]])
-    usual_there = np.maximum(np.maximum(np.abs(ahead), np.abs(behind)), usual) * np.maximum(lasted / pace, 1.0)
-    # a repeated stamp may sit beside a pause, so the neighbours' time counts as well
-    around = lasted + np.append(lasted[1:], 0.0) + np.concatenate([[0.0], lasted[:-1]])
-    beyond = np.where(around > 6.0 * pace, 0.0, np.abs(moved) - usual_there)
-    at = int(np.argmax(beyond))
-    size = float(beyond[at])
-    if size <= limit:
-        return Check("encoder jump", True, size, limit, "crank deg", "The encoder's angle has no jump.")
-    earlier = np.flatnonzero(moved[:at])
-    stood = at - 1 - int(earlier[-1]) if len(earlier) else at
-    onward = len(earlier) > 0 and moved[earlier[-1]] * moved[at] > 0 and moved[at] * ahead[at:at + 50].sum() > 0
-    if stood * pace > STUCK_S and onward:
-        return Check("encoder stuck", False, size, limit, "crank deg",
-                     f"The encoder stands for {stood * pace:.1f} s and then jumps by {moved[at]:+.2f} degrees.")
-    return Check("repeatability, encoder slipped", False, size, limit, "crank deg",
-                 f"The angle jumps by {moved[at]:+.2f} degrees at {time_s[at]:.1f} s: "
-                 "the encoder or its coupling has slipped.")
-
-
-def _stuck(trace: Trace, lift: Floats, span: float) -> Check:
-    """Whether the lift moves on while the encoder stands."""
-    stride = max(1, len(trace) // 100_000)
-    angle, smooth = trace.angle_deg[::stride], running.median(lift[::stride], 7)
-    starts = np.flatnonzero(np.concatenate([[True], np.diff(angle) != 0.0]))
-    lengths = np.diff(np.append(starts, len(angle)))
-    worst = 0.0
-    for start, length in zip(starts[lengths > 12].tolist(), lengths[lengths > 12].tolist(), strict=True):
-        moved = float(np.ptp(smooth[start + 4:start + length - 4])) / span
-        if moved > max(worst, STUCK_PART):      # or spikes that come by the handful: more of them make a median
-            size = 11 if length < 44 else 21
-            calm = median_filter(lift[::stride][start:start + length], size)[size // 2:-(size // 2)]
-            moved = float(np.ptp(calm)) / span
-        worst = max(worst, moved)
-    return Check("encoder stuck", worst <= STUCK_PART, worst, STUCK_PART, "share of the lift",
-                 "The lift moves on while the encoder stands still: its coupling is stuck or slips."
-                 if worst > STUCK_PART else "The encoder moves whenever the lift does.")
 
 
 def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from threadpoolctl import ThreadpoolController
 
 from analysis import checks as gates
-from analysis import decision, uncertainty
+from analysis import decision, recorded, uncertainty
 from analysis.reference.budget import sources, sweep_results
 from analysis.reference.clock import spread
 from analysis.reference.estimate import estimate
@@ -104,13 +104,13 @@ def _libraries() -> ThreadpoolController:
 
 
 def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
-    trace = _as_sampled(trace)
+    trace, told = _as_sampled(trace)
     lift, scale, calibrated = displacement(trace, spec)
     step_deg = encoder_step(trace.angle_deg)
     sweeps = cut(trace.angle_deg, step_deg)
     out = Work(trace, spec, lift, scale, sweeps, None, None, None, [], _no_result(trace, spec, [], []))
-    out.checks += calibrated
-    out.checks += gates.of_trace(trace, lift / scale, sweeps, step_deg)
+    out.checks += told + calibrated
+    out.checks += recorded.of_trace(trace, lift / scale, sweeps, step_deg)
     if gates.failed(out.checks):
         return _closed(out, [])
     out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale, step_deg=step_deg)
@@ -127,14 +127,16 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     return _concluded(out, good, offer)
 
 
-def _as_sampled(trace: Trace) -> Trace:
-    """The trace without rows that hold nothing new, and with the times at which its samples were taken."""
-    kept = fresh(trace.time_s, trace.angle_deg * trace.encoder_per_crank, trace.lift)
+def _as_sampled(trace: Trace) -> tuple[Trace, list[Check]]:
+    """The trace without rows that hold nothing new, with the times its samples were taken at, and what says so."""
+    rows, kept = len(trace), fresh(trace.time_s, trace.angle_deg * trace.encoder_per_crank, trace.lift)
     if kept is not None:
         warm = trace.temperature_c
         trace = replace(trace, time_s=trace.time_s[kept], angle_deg=trace.angle_deg[kept], lift=trace.lift[kept],
                         temperature_c=None if warm is None else warm[kept])
-    return replace(trace, time_s=spread(trace.time_s, trace.angle_deg))
+    taken = spread(trace.time_s, trace.angle_deg)
+    told = recorded.of_recorder(rows, len(trace), trace.time_s, taken)
+    return replace(trace, time_s=taken), told
 
 
 def one_flank(seen: Look, sweeps: list[Sweep], good: list[int]) -> list[int]:

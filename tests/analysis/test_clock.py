@@ -92,3 +92,11 @@ def test_a_coarse_clock_costs_next_to_nothing(tick, worse, monkeypatch):
     monkeypatch.setattr(engine, "spread", lambda time_s, angle_deg: time_s)
     off, expanded = figures(tick)
     assert off > worse or expanded > worse * fine[1]
+
+
+def test_a_clock_that_is_seen_through_is_told():
+    made = simulate.record(LOBE)
+    checks = analyse(replace(made, time_s=stamped(made.time_s, 1.0)).csv(), SPEC)["checks"]
+    (told,) = [check for check in checks if check["name"] == "time stamps"]
+    assert told["passed"]
+    assert told["value"] == pytest.approx(0.5, abs=0.05)

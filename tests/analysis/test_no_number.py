@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analysis import analyse, checks, simulate
+from analysis import analyse, recorded, simulate
 from analysis.reference import search
 from analysis.reference.trial import Trial
 from analysis.simulate import Setup
@@ -98,9 +98,20 @@ def test_spikes_that_come_by_the_handful_are_no_stuck_encoder(monkeypatch: pytes
     # many samples to a line: of 5 % spikes some handfuls fill most of a median of seven
     dense = replace(LOBE, interval_s=0.005, encoder_step_deg=0.5, spikes=0.05, spike_mm=4.0, senses=(1,), seed=29)
     assert looked_at(dense)[0]["reference_deg"] is not None
-    monkeypatch.setattr(checks, "median_filter", lambda values, size: values)
+    monkeypatch.setattr(recorded, "median_filter", lambda values, size: values)
     assert "encoder stuck" in looked_at(dense)[1]
     monkeypatch.undo()
     result, failed, _ = looked_at(replace(dense, stuck=(0, 0.5, 3.0)))
     assert result["reference_deg"] is None
     assert "encoder stuck" in failed
+
+
+def test_stamps_that_are_milliseconds_are_told() -> None:
+    made = simulate.record(replace(LOBE, seed=31))
+    result = analyse(replace(made, time_s=1000.0 * made.time_s).csv(), SPEC)
+    (told,) = [check for check in result["checks"] if not check["passed"]]  # type: ignore[attr-defined]
+    assert result["reference_deg"] is None
+    assert told["name"] == "unit of the time"
+    assert "milliseconds" in told["message"]
+    slow = simulate.record(replace(LOBE, speeds_deg_s=(0.12, 0.1), interval_s=1.0, seed=31))
+    assert analyse(slow.csv(), SPEC)["reference_deg"] is not None

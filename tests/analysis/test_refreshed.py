@@ -88,3 +88,16 @@ def test_a_clock_that_repeats_its_stamps_makes_no_copies() -> None:
     row = np.arange(4000)
     lift = np.random.default_rng(1).normal(0.0, 0.003, len(row))
     assert fresh(np.floor(0.02 * row), 0.12 * row, lift) is None
+
+
+def test_what_is_left_out_is_told() -> None:
+    made = simulate.record(LOBE)
+    plain, doubled = (analyse(one.csv(), SPEC)["checks"] for one in (made, copied(made)))
+    names = [check["name"] for check in plain]  # type: ignore[attr-defined]
+    assert "rows that hold nothing new" not in names
+    assert "time stamps" not in names
+    (told,) = [check for check in doubled if check["name"] == "rows that hold nothing new"]  # type: ignore[attr-defined]
+    extra = len(range(0, len(made.lift), 3))
+    assert told["passed"]
+    assert told["value"] == extra
+    assert f"{extra:,} of {len(made.lift) + extra:,} rows" in told["message"]
