@@ -5,8 +5,9 @@ over the sample's number that stays within a tick of all stamps,
 
     Σ (s_k − t_k)² + λ Σ (Δ² t_k)²,    λ = ∞ (a straight line) first,
 
-(Whittaker 1923) is nearer to when they were taken than a stamp is. Where no such course stays so close, the recorder
-does not sample evenly, and stamps that repeat the one before are spaced evenly up to the next.
+(Whittaker 1923) is nearer to when they were taken than a stamp is. Where a fine clock gives some samples the stamp of a
+neighbour, the course goes through the others. Where there is no such course the recorder does not sample evenly, and
+stamps that repeat the one before are spaced evenly up to the next.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from scipy.linalg import solveh_banded
 from analysis.quantiles import median, quantile
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 FINEST_S = 1e-6           # stamps are taken for multiples of this
 COARSE = 0.1              # of the usual interval between samples: a finer clock is good enough
@@ -32,6 +34,8 @@ FEWEST = 16               # samples in a row without a pause
 STIFFNESS = (1e9, 1e7, 1e5, 1e3)      # λ
 WITHIN = 1.2              # ticks: nearly all stamps keep to a band as wide along a course that is believed,
 NEARLY_ALL = 0.95
+ALONE = 0.3               # a share of the stamps that no neighbour has as well,
+EVEN, MOSTLY = 0.15, 0.75 # and how evenly most of them follow each other, in usual intervals: the recorder is even then
 FURTHEST = 3.0            # and all of them to this, or so many usual intervals
 
 
@@ -56,15 +60,21 @@ def spread(time_s: Floats, angle_deg: Floats) -> Floats:
     steps = np.diff(time_s)
     pace = float(time_s[-1] - time_s[0]) / (n - 1)
     tick = _tick(steps, pace)
-    if not tick:
-        return time_s if np.count_nonzero(steps) == len(steps) else _evenly(time_s, pace)
+    if not tick and np.count_nonzero(steps) == n - 1:
+        return time_s
     own = _evenly(time_s, pace)
-    edges = [0, *_breaks(time_s, steps, angle_deg, median(np.diff(own)), tick), n]
+    later = np.concatenate([[True], steps > 0.0, [True]])
+    alone = later[:-1] & later[1:]
+    usual = median(np.diff(own))
+    edges = [0, *_breaks(time_s, steps, angle_deg, usual, tick or usual), n]
     for first, last in pairwise(edges):
         if last - first >= FEWEST:
-            course = _course(time_s[first:last], tick)
+            part = slice(first, last)
+            course = _past_repeats(time_s[part], alone[part])
+            if course is None and tick:
+                course = _course(time_s[part], tick)
             if course is not None:
-                own[first:last] = course
+                own[part] = course
     return np.asarray(np.maximum.accumulate(own))
 
 
@@ -99,20 +109,49 @@ def _divisor(steps: Floats) -> float:
     return float(np.gcd.reduce(np.rint(steps / FINEST_S).astype(np.int64))) * FINEST_S
 
 
+def _past_repeats(time_s: Floats, alone: Flags) -> Floats | None:
+    """The stiffest course of time through stamps that no neighbour has as well, shape (n,).
+
+    None where they are few, or do not follow each other as evenly as the samples of a recorder.
+    """
+    if np.count_nonzero(alone) < max(FEWEST, ALONE * len(time_s)):
+        return None
+    line, pace = _line(time_s, alone)
+    left = time_s - line
+
+    def is_even(away: Floats) -> bool:
+        far = np.abs(away[alone] - median(away[alone]))
+        return quantile(far, MOSTLY) <= EVEN * pace
+
+    if is_even(left):
+        return line
+    for stiffness in STIFFNESS:
+        more = _smooth(left, stiffness, alone)
+        if is_even(left - more):
+            return np.asarray(line + more)
+    return None
+
+
 def _course(time_s: Floats, tick: float) -> Floats | None:
     """The stiffest course of time that stays within a tick of the stamps; None where none of these does."""
-    number = np.arange(len(time_s), dtype=np.float64)
-    number -= number.mean()
-    pace = float(number @ time_s) / float(number @ number)
-    line = time_s.mean() + number * pace
+    all_of_them = np.ones(len(time_s), dtype=bool)
+    line, pace = _line(time_s, all_of_them)
     left = time_s - line
     if _is_within(left, tick, pace):
-        return np.asarray(line)
+        return line
     for stiffness in STIFFNESS:
-        more = _smooth(left, stiffness)
+        more = _smooth(left, stiffness, all_of_them)
         if _is_within(left - more, tick, pace):
             return np.asarray(line + more)
     return None
+
+
+def _line(time_s: Floats, used: Flags) -> tuple[Floats, float]:
+    """The straight line through the stamps in use, shape (n,), and its slope."""
+    number = np.arange(len(time_s), dtype=np.float64)
+    number -= number[used].mean()
+    pace = float(number[used] @ time_s[used]) / float(number[used] @ number[used])
+    return np.asarray(time_s[used].mean() + number * pace), pace
 
 
 def _is_within(away: Floats, tick: float, pace: float) -> bool:
@@ -120,14 +159,14 @@ def _is_within(away: Floats, tick: float, pace: float) -> bool:
     return high - low <= WITHIN * tick and float(np.ptp(away)) <= FURTHEST * max(tick, pace)
 
 
-def _smooth(values: Floats, stiffness: float) -> Floats:
+def _smooth(values: Floats, stiffness: float, used: Flags) -> Floats:
     n = len(values)
     band = np.zeros((3, n))
     for lower, taps in enumerate(((1.0, 4.0, 1.0), (-2.0, -2.0), (1.0,))):
         for at, tap in enumerate(taps):
             band[lower, at:at + n - 2] += stiffness * tap
-    band[0] += 1.0
-    return np.asarray(solveh_banded(band, values, lower=True))
+    band[0] += used
+    return np.asarray(solveh_banded(band, np.where(used, values, 0.0), lower=True))
 
 
 def _evenly(time_s: Floats, pace: float) -> Floats:

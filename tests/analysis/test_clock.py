@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -72,25 +73,49 @@ def test_an_uneven_recorder_keeps_to_its_stamps(seed, tick):
     assert np.abs(found - stamps).max() < 3.0 * tick + 0.3
 
 
-def figures(tick: float) -> tuple[float, float]:
-    """Twice the error over U, root mean square, and the median of U."""
+def figures(written: Callable[[Floats], Floats]) -> tuple[float, float]:
+    """Twice the error over U, root mean square, and the median of U, where stamps are `written` for times."""
     off, expanded = [], []
     for seed in range(8):
         made = simulate.record(replace(LOBE, seed=seed))
-        result = analyse(replace(made, time_s=stamped(made.time_s, tick) if tick else made.time_s).csv(), SPEC)
+        result = analyse(replace(made, time_s=written(made.time_s)).csv(), SPEC)
         expanded.append(float(str(result["expanded_uncertainty_deg"])))
         off.append((float(str(result["reference_deg"])) - made.crest_deg) / expanded[-1])
     return float(2.0 * np.sqrt(np.mean(np.square(off)))), float(np.median(expanded))
 
 
-@pytest.mark.parametrize(("tick", "worse"), [(0.01, 4.0), (0.1, 1.5), (1.0, 1.5)])
-def test_a_coarse_clock_costs_next_to_nothing(tick, worse, monkeypatch):
-    fine, coarse = figures(0.0), figures(tick)
+def that_of_the_one_before(time_s: Floats) -> Floats:
+    again = np.flatnonzero(np.random.default_rng(5).random(len(time_s) - 1) < 0.3) + 1
+    written = time_s.copy()
+    written[again] = time_s[again - 1]
+    return np.maximum.accumulate(written)
+
+
+def that_of_the_next(time_s: Floats) -> Floats:
+    early = np.flatnonzero(np.random.default_rng(5).random(len(time_s) - 1) < 0.1)
+    written = time_s.copy()
+    written[early] = time_s[early + 1]
+    return np.maximum.accumulate(written)
+
+
+# how stamps are written for times, and how much too narrow or too wide the interval is where they are left as they are
+WRITTEN: dict[str, tuple[Callable[[Floats], Floats], float]] = {
+    "hundredths": (lambda time_s: stamped(time_s, 0.01), 4.0),
+    "tenths": (lambda time_s: stamped(time_s, 0.1), 1.5),
+    "whole seconds": (lambda time_s: stamped(time_s, 1.0), 1.5),
+    "a third repeats the one before": (that_of_the_one_before, 2.0),
+    "a tenth has the stamp of the next": (that_of_the_next, 2.0),
+}
+
+
+@pytest.mark.parametrize("name", WRITTEN)
+def test_stamps_that_are_coarse_or_repeat_cost_next_to_nothing(name, monkeypatch):
+    written, worse = WRITTEN[name]
+    fine, coarse = figures(lambda time_s: time_s), figures(written)
     assert coarse[0] < 1.3
     assert coarse[1] == pytest.approx(fine[1], rel=0.15)
-    # left as they are, stamps make the interval too narrow or several times too wide
     monkeypatch.setattr(engine, "spread", lambda time_s, angle_deg: time_s)
-    off, expanded = figures(tick)
+    off, expanded = figures(written)
     assert off > worse or expanded > worse * fine[1]
 
 
