@@ -6,6 +6,7 @@ from analysis.engine import NO_RESULT, Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
 SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", UNIT)     # checks whose sentences belong here
+RECORDED = ("rows that hold nothing new", "time stamps")
 
 
 def explain(done: Work) -> list[str]:
@@ -14,6 +15,7 @@ def explain(done: Work) -> list[str]:
     unit = "counts" if trace.in_counts and done.spec.probe_calibration is None else "mm"
     said = [f"The trace holds {len(trace)} samples over {float(trace.time_s[-1] - trace.time_s[0]):.0f} s "
             f"in {_sweeps(len(done.sweeps))}."]
+    said += [check.message for check in result.checks if check.name in RECORDED]
     used = [row for row in result.sweeps if row.used]
     for number, row in enumerate(result.sweeps, start=1):
         if not row.used and row.reason not in ("", NO_RESULT):
@@ -45,7 +47,9 @@ def _effects(done: Work, unit: str) -> list[str]:
     if done.result.hysteresis_deg is not None:
         said.append(f"Forward stands {done.result.hysteresis_deg:+.4f} degrees from reverse; the middle was taken.")
     if "lag" in shifts:
-        said.append(f"The probe lags by about {shifts['lag'] * 1e3:.1f} ms; this was taken out.")
+        late = shifts["lag"] * 1e3
+        said.append(f"The probe lags by about {late:.1f} ms; this was taken out." if late > -1.0 else
+                    f"The encoder was read about {-late:.1f} ms after the probe; this was taken out.")
     ripples = [one.loudest for one in found.points.behind.ripples()]
     if ripples:
         hertz, reach = max(ripples, key=lambda one: one[1])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -12,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import analyse, engine, simulate
+from analysis.explain import explain
 from analysis.reference.clock import spread
 from analysis.simulate import Setup
 
@@ -125,3 +127,14 @@ def test_a_clock_that_is_seen_through_is_told():
     (told,) = [check for check in checks if check["name"] == "time stamps"]
     assert told["passed"]
     assert told["value"] == pytest.approx(0.5, abs=0.05)
+
+
+def test_an_encoder_read_late_and_a_coarse_clock_are_said_in_words():
+    made = simulate.record(replace(LOBE, delay_s=-0.02, senses=(1, -1, 1, -1), speeds_deg_s=(5.87, 6.29, 4.5, 5.1)))
+    seen = []
+    analyse(replace(made, time_s=stamped(made.time_s, 0.1)).csv(), SPEC, look_at=seen.append)
+    said = " ".join(explain(seen[0]))
+    assert "follows from its number" in said
+    late = re.search(r"The encoder was read about (\d+\.\d) ms after the probe", said)
+    assert late
+    assert float(late[1]) == pytest.approx(20.0, abs=2.0)
