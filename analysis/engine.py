@@ -21,7 +21,7 @@ from analysis.reference.clock import spread
 from analysis.reference.estimate import estimate
 from analysis.reference.look import FLANK_LOW, Look, look
 from analysis.reference.points import Points, gather
-from analysis.reference.refreshed import fresh
+from analysis.reference.refreshed import asked, originals
 from analysis.reference.trial import Estimate
 from analysis.result import Check, Correction, Result, SweepResult
 from analysis.spec import Spec, read_spec
@@ -129,14 +129,21 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
 
 def _as_sampled(trace: Trace) -> tuple[Trace, list[Check]]:
     """The trace without rows that hold nothing new, with the times its samples were taken at, and what says so."""
-    rows, kept = len(trace), fresh(trace.time_s, trace.angle_deg * trace.encoder_per_crank, trace.lift)
+    rows, kept = len(trace), originals(trace.time_s, trace.angle_deg, trace.lift)
     if kept is not None:
-        warm = trace.temperature_c
-        trace = replace(trace, time_s=trace.time_s[kept], angle_deg=trace.angle_deg[kept], lift=trace.lift[kept],
-                        temperature_c=None if warm is None else warm[kept])
-    taken = spread(trace.time_s, trace.angle_deg)
-    told = recorded.of_recorder(rows, len(trace), trace.time_s, taken)
-    return replace(trace, time_s=taken), told
+        trace = _rows_of(trace, np.flatnonzero(kept))
+    stamps, trace = trace.time_s, replace(trace, time_s=spread(trace.time_s, trace.angle_deg))
+    told = recorded.of_recorder(stamps, trace.time_s)
+    anew = asked(trace.time_s, trace.angle_deg, trace.lift)
+    if anew is not None:
+        trace = replace(_rows_of(trace, anew[0]), angle_deg=anew[1])
+    return trace, recorded.of_rows(rows, len(trace)) + told
+
+
+def _rows_of(trace: Trace, rows: npt.NDArray[np.int64]) -> Trace:
+    warm = trace.temperature_c
+    return replace(trace, time_s=trace.time_s[rows], angle_deg=trace.angle_deg[rows], lift=trace.lift[rows],
+                   temperature_c=None if warm is None else warm[rows])
 
 
 def one_flank(seen: Look, sweeps: list[Sweep], good: list[int]) -> list[int]:

@@ -19,24 +19,32 @@ LEAST_SAMPLES = 60
 LEAST_LIFT_MM = 0.2
 LEAST_LIFT_NOISE = 12.0
 STUCK_PART = 0.05
+MOST_PACES = 20.0         # between two samples, or it is a pause
 LEAST_PACE = 0.05         # crank degrees a second while the encoder moves
 STUCK_S = 0.4
 LEAST_JUMP_DEG = 0.4
 
 
-def of_recorder(rows: int, kept: int, stamps_s: Floats, taken_s: Floats) -> list[Check]:
-    """What was done about rows that hold nothing new and about a clock that is coarser than the samples: both pass."""
-    made = []
-    if kept < rows:
-        made.append(Check("rows that hold nothing new", True, float(rows - kept), None, "rows",
-                          f"{rows - kept:,} of {rows:,} rows are left out: written twice, or with a value of the "
-                          "encoder or the probe that was not read anew."))
-    moved = float(np.abs(taken_s - stamps_s).max()) if kept else 0.0
-    if moved > 0.0:
-        made.append(Check("time stamps", True, moved, None, "s",
-                          "Samples share time stamps, or the stamps are coarser than the samples: when each was taken "
-                          f"follows from its number (by up to {moved:.3g} s)."))
-    return made
+def of_rows(rows: int, kept: int) -> list[Check]:
+    """What was done about rows that hold nothing new; it passes."""
+    if kept == rows:
+        return []
+    return [Check("rows that hold nothing new", True, float(rows - kept), None, "rows",
+                  f"{rows - kept:,} of {rows:,} rows are left out: written twice, or with a value of the "
+                  "encoder or the probe that was not read anew.")]
+
+
+def of_recorder(stamps_s: Floats, taken_s: Floats) -> list[Check]:
+    """What was done about a clock that is coarser than the samples, which passes, or that there is none."""
+    if len(stamps_s) and stamps_s[-1] <= stamps_s[0]:
+        return [Check("time stamps", False, 0.0, 0.0, "s",
+                      "All samples have the same time stamp: without a clock nobody knows how far the probe lags.")]
+    moved = float(np.abs(taken_s - stamps_s).max()) if len(stamps_s) else 0.0
+    if moved == 0.0:
+        return []
+    return [Check("time stamps", True, moved, None, "s",
+                  "Samples share time stamps, or the stamps are coarser than the samples: when each was taken "
+                  f"follows from its number (by up to {moved:.3g} s).")]
 
 
 def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -> list[Check]:
@@ -66,7 +74,8 @@ def _unit_of_time(trace: Trace) -> list[Check]:
     """Whether the stamps are seconds: nobody bars an engine for a day, and lag and drift are judged by them."""
     stride = max(1, len(trace) // 200_000)
     lasted, moved = np.diff(trace.time_s[::stride]), np.abs(np.diff(trace.angle_deg[::stride]))
-    seconds = float(lasted[moved > 0.0].sum())
+    usual = median(lasted)
+    seconds = float(np.minimum(lasted, MOST_PACES * usual)[moved > 0.0].sum())      # a pause of the record is none
     pace = float(moved.sum()) / seconds if seconds > 0.0 else 0.0
     if not 0.0 < pace < LEAST_PACE:
         return []

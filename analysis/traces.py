@@ -14,11 +14,12 @@ import numpy.typing as npt
 
 from analysis import columnar, csvtext
 from analysis.errors import TraceRefused
-from analysis.quantiles import median
+from analysis.quantiles import median, quantile
 
 Floats = npt.NDArray[np.float64]
 MAX_FILE_BYTES = 1 << 30
 WHOLE_BYTES = 1 << 22          # a file of no more than this is read once, a larger one in passes
+STOOD_ROWS = 3.0          # usual steps of the encoder from row to row
 GAP_PACES, MOST_GAPS, SPEED_SAMPLES = 5.0, 1000, 20
 GZIP_MAGIC = b"\x1f\x8b"
 
@@ -162,6 +163,7 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     moved = np.diff(encoder_deg)
     turns = np.round(moved / -360.0)
     if time_s is not None:
+        usual = quantile(np.abs(moved), 0.9)
         for gap in _gaps(time_s):
             speeds = [float((moved[part] + 360.0 * turns[part]).sum()) / lasted
                       for part in (slice(max(0, gap - SPEED_SAMPLES), gap), slice(gap + 1, gap + 1 + SPEED_SAMPLES))
@@ -169,6 +171,8 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
             if speeds:
                 speed = min(speeds, key=abs) if min(speeds) * max(speeds) > 0.0 else 0.0
                 expected = speed * float(time_s[gap + 1] - time_s[gap])
+                if abs(expected) > 180.0 and abs(moved[gap]) <= STOOD_ROWS * usual:
+                    continue        # it reads on where it was: the shaft stood meanwhile
                 turns[gap] = np.round((expected - moved[gap]) / 360.0)
     if not turns.any():
         return encoder_deg

@@ -27,6 +27,8 @@ FINEST_S = 1e-6           # stamps are taken for multiples of this
 COARSE = 0.1              # of the usual interval between samples: a finer clock is good enough
 OFTEN = 0.3               # a share of stamps that repeat the one before: their steps are the ticks then
 MOST_PACES = 3.0          # between two stamps that were one
+FEWEST_PARTS = 500.0      # of FINEST_S in a digit: stamps of more digits are fine enough
+MOSTLY_ONE = 0.97         # a share of steps of one tick: the samples follow the clock, or the clock is fine
 EVENLY = 0.002            # a share of steps that are not like the others
 USUAL = 0.98              # the part of the encoder's steps that no jump is among
 FIRST = 2000              # steps: those of a fine clock are told by them
@@ -90,15 +92,17 @@ def _breaks(time_s: Floats, steps: Floats, angle_deg: Floats, usual_s: float, ti
 
 def _tick(steps: Floats, pace: float) -> float:
     """How far the clock's ticks are apart, seconds; 0 where it is fine enough, or no clock that ticks."""
-    moved = steps[:FIRST][steps[:FIRST] > 0.0]
     if np.count_nonzero(steps) >= (1.0 - OFTEN) * len(steps):
-        if len(moved) and _divisor(moved) <= COARSE * pace:
-            return 0.0
-        tick = _divisor(steps)
+        tick = _divisor(steps[:FIRST])
+        if tick > COARSE * pace:
+            # of the stretches, so that a clock that is put right in between is believed before and after
+            tick = median(np.array([_divisor(part) for part in np.array_split(steps, max(1, len(steps) // FIRST))]))
+        if tick <= COARSE * pace:
+            return _written_shorter(steps, tick, pace)
     else:
         tick = median(steps[steps > 0.0]) if steps.any() else 0.0
-    if tick <= COARSE * pace:
-        return 0.0
+        if tick <= COARSE * pace:
+            return 0.0
     # a recorder that is driven by the clock takes a sample with each tick: its stamps say all that is to be known
     uneven = np.count_nonzero(np.abs(steps - median(steps)) > FINEST_S)
     return tick if uneven > EVENLY * len(steps) else 0.0
@@ -107,6 +111,22 @@ def _tick(steps: Floats, pace: float) -> float:
 def _divisor(steps: Floats) -> float:
     """The greatest time that all steps are multiples of, seconds."""
     return float(np.gcd.reduce(np.rint(steps / FINEST_S).astype(np.int64))) * FINEST_S
+
+
+def _written_shorter(steps: Floats, digit: float, pace: float) -> float:
+    """A tick that is no multiple of the last digit written (1/64 s in milliseconds); 0 where there is none."""
+    later = steps[steps > 0.0]
+    if digit < FEWEST_PARTS * FINEST_S or not len(later):
+        return 0.0
+    tick = float(later[later < 1.5 * later.min()].mean())
+    if tick < max(3.0 * digit, COARSE * pace) or float(np.mean(np.abs(steps - tick) < 1.5 * digit)) > MOSTLY_ONE:
+        return 0.0
+    since = np.cumsum(steps)
+    ticks = np.cumsum(np.rint(steps / tick))
+    for _ in range(3):
+        tick = float(ticks @ since) / max(float(ticks @ ticks), 1.0)
+        ticks = np.rint(since / tick)
+    return tick if tick > COARSE * pace and float(np.ptp(since - ticks * tick)) <= 2.0 * digit + FINEST_S else 0.0
 
 
 def _past_repeats(time_s: Floats, alone: Flags) -> Floats | None:

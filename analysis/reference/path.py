@@ -240,9 +240,12 @@ def _smoothest(value: Floats, weight: Floats, free: Flags, near: float | None = 
             matrix = math.exp(power) * band
             matrix[0] += weight
             factor, failed = lapack.dpbtrf(matrix, lower=1, overwrite_ab=1)
+            if failed:
+                known[power] = math.inf, y, math.inf
+                return known[power]
             theta, _ = lapack.dpbtrs(factor, right, lower=1)
             left = max(float(right @ (y - theta)), 1e-18)
-            logdet = 2.0 * float(np.log(factor[0]).sum()) if not failed else math.inf
+            logdet = 2.0 * float(np.log(factor[0]).sum())
             known[power] = (seen - ORDER) * math.log(left) + logdet - (count - ORDER) * power, theta, left
         return known[power]
 
@@ -257,7 +260,8 @@ def _smoothest(value: Floats, weight: Floats, free: Flags, near: float | None = 
     if low < at < high:
         before, middle, after = (tried(SMOOTHNESS[k])[0] for k in (low, at, high))
         bend = before - 2.0 * middle + after
-        power += (SMOOTHNESS[1] - SMOOTHNESS[0]) * 0.5 * (before - after) / bend if bend > 0.0 else 0.0
+        away = (SMOOTHNESS[1] - SMOOTHNESS[0]) * 0.5 * (before - after) / bend if 0.0 < bend < math.inf else 0.0
+        power += away if math.isfinite(tried(power + away)[0]) else 0.0
     _, theta, left = tried(power)
     return theta + level, math.sqrt(left / max(seen - ORDER, 1)), power
 

@@ -28,6 +28,7 @@ WANTED_POINTS = 2500
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
 BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
+LONG_PAUSE_S, SHORT_PAUSE_S = 10.0, 2.0      # of the record
 LINE_NOISE = 12.0**-0.5   # standard deviation of a reading at its nearest line, in steps
 HELD_SPAN = 9             # samples to look over whether the lift stands at one step of the converter:
 HELD_MOVES = 0.25         # from sample to sample it then changes less often
@@ -123,12 +124,13 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     parts: list[tuple[Floats, ...]] = []
     readings: list[Readings] = []
     near: tuple[float, float] | None = None
-    for column in columns:
-        moved = motion(column[0], column[1], step, near)
+    for time, angle, height in columns:
+        close = _without_pauses(time, angle)
+        moved = motion(close, angle, step, near)
         near = near if moved.path is None else moved.path.smoothness
-        merged, first_of, weight = _merged(*column, per_point, step, moved)
-        parts.append(merged)
-        readings.append(Readings(column[0], column[1], moved.path, first_of, weight))
+        merged, first_of, weight = _merged(close, angle, height, per_point, step, moved)
+        parts.append(merged if close is time else (np.interp(merged[0], close, time), *merged[1:]))
+        readings.append(Readings(close, angle, moved.path, first_of, weight))
     sizes = [len(part[0]) for part in parts]
     time_p, angle_p, lift_p, count_p, spiky, speed, rough, drawn, held = (
         np.concatenate([part[k] for part in parts]) for k in range(9))
@@ -136,6 +138,23 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
                   drawn, held / scale, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
+
+
+def _without_pauses(time_s: Floats, angle_deg: Floats) -> Floats:
+    """Times with long pauses of the record as short as the shaft's usual speed makes them; shape (n,).
+
+    Nobody knows what the shaft did meanwhile, and a path through thousands of empty bins is none.
+    """
+    lasted = np.diff(time_s)
+    long = lasted > LONG_PAUSE_S
+    if not long.any():
+        return time_s
+    moved = np.abs(np.diff(angle_deg))
+    turning = float(lasted[~long].sum())
+    speed = float(moved[~long].sum()) / turning if turning > 0.0 else 0.0
+    needed = moved[long] / speed if speed > 0.0 else np.zeros(int(long.sum()))
+    lasted[long] = np.minimum(lasted[long], np.maximum(needed, SHORT_PAUSE_S))
+    return np.asarray(time_s[0] + np.concatenate([[0.0], np.cumsum(lasted)]))
 
 
 def _blocks(time_s: Floats, angle_deg: Floats, lift: Floats, count: int) -> tuple[Floats, Floats, Floats]:

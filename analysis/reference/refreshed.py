@@ -1,9 +1,10 @@
 """Rows of a recording that hold nothing new, or half of something new.
 
 A recorder may write a row twice, or write the encoder beside every value of the probe although it asks it for every
-fifth only. The first is told by rows that repeat stamp, encoder and lift; the second by a column that changes at every
-k-th row and at no other. The rows between pair a fresh value with a stale one: those remain where the column was asked
-anew.
+fifth only. The first is told by rows that repeat encoder and lift within one time stamp, where rows of different stamps
+do not; the second by a column that changes at every k-th row and at no other. The rows between pair a fresh value with
+a stale one: those remain where the column was asked anew. Where both were, each in its turn, the rows of the probe
+remain, and the encoder's readings are taken on the straight line between the two that it gave before and after.
 """
 
 from __future__ import annotations
@@ -16,60 +17,71 @@ from analysis.quantiles import median
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-MOSTLY = 0.9              # a share of the repeated stamps whose rows repeat in full: they are copies
+TIMES_MORE = 10.0         # rows repeat within a stamp as often as beyond it: they are copies
+FEWEST_COPIES = 5
 REGULAR = 0.98            # a share of the changes that are a multiple of k rows after the one before
-FEWEST = 100              # changes
+FEWEST = 25               # changes
 LOOKED_AT = 100_000       # rows, of a long recording, before all are looked at
-FEWEST_STEPS = 3.0        # of the encoder from one asking to the next: less may be its lines, passed at an even pace
-FINEST_DEG = 1e-4         # steps of an encoder are taken for multiples of this
+ALIKE, WRITTEN_DEG = 0.003, 2e-5      # steps of the encoder that differ by this part, or by what is written, are alike
 
 
-def fresh(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
-    """Which rows to keep, shape (n,); None for all of them.
-
-    Parameters
-    ----------
-    time_s, angle_deg, lift : ndarray, shape (n,)
-        Seconds; the angle as the encoder counts it, degrees; the lift in any unit.
-    """
-    keep = _originals(time_s, angle_deg, lift)
-    rows = np.arange(len(time_s)) if keep is None else np.flatnonzero(keep)
-    asked = _asked(angle_deg[rows], is_encoder=True)
-    if asked is None:
-        asked = _asked(lift[rows], is_encoder=False)
-    if asked is None:
-        return keep
-    flags = np.zeros(len(time_s), dtype=bool)
-    flags[rows[asked]] = True
-    return flags
-
-
-def _originals(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
-    """Rows that are not a copy of the one before; None where there are no copies."""
-    again = time_s[1:] == time_s[:-1]
-    repeated = np.count_nonzero(again)
-    if repeated == 0:
+def originals(time_s: Floats, angle_deg: Floats, lift: Floats) -> Flags | None:
+    """Rows that are not a copy of the one before; None where there are no copies. All of shape (n,)."""
+    within = time_s[1:] == time_s[:-1]
+    inside = np.count_nonzero(within)
+    if inside == 0:
         return None
-    copies = again & (np.diff(angle_deg) == 0.0) & (np.diff(lift) == 0.0)
-    if int(copies.sum()) < MOSTLY * repeated:
+    same = (angle_deg[1:] == angle_deg[:-1]) & (lift[1:] == lift[:-1])
+    copies = within & same
+    count, outside = np.count_nonzero(copies), len(same) - inside
+    by_chance = (np.count_nonzero(same) - count + 1) / (outside + 1) * inside
+    if count < FEWEST_COPIES or (count < TIMES_MORE * by_chance and count < inside):
         return None
     return np.concatenate([[True], ~copies])
 
 
-def _asked(values: Floats, *, is_encoder: bool) -> Flags | None:
+def asked(time_s: Floats, angle_deg: Floats, lift: Floats) -> tuple[npt.NDArray[np.int64], Floats] | None:
+    """The rows to keep and the angle at each; None where both columns were asked at every row.
+
+    Parameters
+    ----------
+    time_s, angle_deg, lift : ndarray, shape (n,)
+        When the rows were taken, seconds; crank degrees; the lift in any unit.
+    """
+    turned, lifted = _anew(angle_deg, is_encoder=True), _anew(lift, is_encoder=False)
+    if turned is None or lifted is None:
+        one = lifted if turned is None else turned
+        if one is None:
+            return None
+        rows = np.flatnonzero(one)
+        return rows, angle_deg[rows]
+    known, rows = np.flatnonzero(turned), np.flatnonzero(lifted)
+    rows = rows[(rows >= known[0]) & (rows <= known[-1])]
+    return rows, np.interp(time_s[rows], time_s[known], angle_deg[known])
+
+
+def _anew(values: Floats, *, is_encoder: bool) -> Flags | None:
     """Where a column was asked anew, shape (n,); None where that is at every row, or at no regular number of rows."""
-    if len(values) > 2 * LOOKED_AT and _asked(values[:LOOKED_AT], is_encoder=is_encoder) is None:
+    if len(values) > 2 * LOOKED_AT and _anew(values[:LOOKED_AT], is_encoder=is_encoder) is None:
         return None
     moved = np.diff(values)
-    changes = np.flatnonzero(moved)
+    changes = np.flatnonzero(moved) + 1
     if len(changes) < FEWEST or len(changes) > 0.6 * len(moved):
         return None
     gaps = np.diff(changes)
     every = round(median(gaps.astype(float)))
     if every < 2 or float(np.mean(gaps % every == 0)) < REGULAR:
         return None
+    found = np.zeros(len(values), dtype=bool)
     if is_encoder:
-        sizes = np.rint(np.abs(moved[changes]) / FINEST_DEG)
-        if median(sizes) < FEWEST_STEPS * float(np.gcd.reduce(sizes.astype(np.int64))):
+        # read at every row it would pass one line at a time, here and there at an even pace
+        sizes = np.abs(moved[changes - 1])
+        usual = median(sizes)
+        if float(np.mean(np.abs(sizes - usual) <= max(ALIKE * usual, WRITTEN_DEG))) > REGULAR:
             return None
-    return np.concatenate([[False], moved != 0.0])
+        found[changes] = True
+        return found
+    # a probe that is asked may give the value that it gave before: the converter's step is not passed each time
+    row = np.arange(len(values))
+    last = np.maximum.accumulate(np.where(np.isin(row, changes), row, -1))
+    return np.asarray((last >= 0) & ((row - last) % every == 0))

@@ -23,8 +23,8 @@ LOBE = Setup(lift=simulate.cycloidal_lobe(18.0, 60.0), reach_deg=140.0, speeds_d
 SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
 
 
-def stamped(time_s: Floats, tick: float) -> Floats:
-    return np.asarray(np.round(np.floor(time_s / tick + 1e-9) * tick, 6))
+def stamped(time_s: Floats, tick: float, digits: int = 6) -> Floats:
+    return np.asarray(np.round(np.floor(time_s / tick + 1e-9) * tick, digits))
 
 
 def turning(time_s: Floats) -> Floats:
@@ -100,11 +100,18 @@ def that_of_the_next(time_s: Floats) -> Floats:
     return np.maximum.accumulate(written)
 
 
+def put_forward(time_s: Floats) -> Floats:
+    written = stamped(time_s, 0.01)
+    return np.where(written > 0.4 * written[-1], written + 0.0037, written)
+
+
 # how stamps are written for times, and how much too narrow or too wide the interval is where they are left as they are
 WRITTEN: dict[str, tuple[Callable[[Floats], Floats], float]] = {
     "hundredths": (lambda time_s: stamped(time_s, 0.01), 4.0),
     "tenths": (lambda time_s: stamped(time_s, 0.1), 1.5),
     "whole seconds": (lambda time_s: stamped(time_s, 1.0), 1.5),
+    "sixty-fourths in milliseconds": (lambda time_s: stamped(time_s, 1.0 / 64.0, 3), 3.0),
+    "hundredths, put forward by less": (put_forward, 4.0),
     "a third repeats the one before": (that_of_the_one_before, 2.0),
     "a tenth has the stamp of the next": (that_of_the_next, 2.0),
 }
@@ -119,6 +126,31 @@ def test_stamps_that_are_coarse_or_repeat_cost_next_to_nothing(name, monkeypatch
     monkeypatch.setattr(engine, "spread", lambda time_s, angle_deg: time_s)
     off, expanded = figures(written)
     assert off > worse or expanded > worse * fine[1]
+
+
+@pytest.mark.parametrize("seconds", [30.0, 150.0, 3600.0])
+@pytest.mark.parametrize("where", ["at a turn", "a quarter on"])
+def test_a_pause_of_the_record_costs_nothing(where, seconds):
+    # thousands of empty bins ended in an error, and sixty seconds in an interval eleven times as wide
+    def paused(time_s: Floats) -> Floats:
+        first = int(np.argmax(made.encoder_deg)) if where == "at a turn" else len(time_s) // 4
+        return np.concatenate([time_s[:first], time_s[first:] + seconds])
+
+    for seed in range(3):
+        made = simulate.record(replace(LOBE, seed=seed, wrap=False))
+        plain = analyse(made.csv(), SPEC)
+        result = analyse(replace(made, time_s=paused(made.time_s)).csv(), SPEC)
+        expanded = float(str(result["expanded_uncertainty_deg"]))
+        assert abs(float(str(result["reference_deg"])) - made.crest_deg) < 1.6 * expanded
+        assert expanded == pytest.approx(float(str(plain["expanded_uncertainty_deg"])), rel=0.25)
+
+
+def test_without_a_clock_there_is_no_number():
+    made = simulate.record(LOBE)
+    result = analyse(replace(made, time_s=0.0 * made.time_s).csv(), SPEC)
+    assert result["reference_deg"] is None
+    (told,) = [check for check in result["checks"] if not check["passed"]]
+    assert "same time stamp" in told["message"]
 
 
 def test_a_clock_that_is_seen_through_is_told():

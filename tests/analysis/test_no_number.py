@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from analysis import analyse, recorded, simulate
 from analysis.reference import search
 from analysis.reference.trial import Trial
-from analysis.simulate import Setup
+from analysis.simulate import Recording, Setup
 
 LOBE = Setup(lift=simulate.harmonic_lobe(17.0, 58.0, 1.4), reach_deg=140.0, encoder_step_deg=0.03, noise_mm=0.002,
              speeds_deg_s=(5.87, 6.29), interval_s=0.023)
@@ -24,6 +25,10 @@ def looked_at(setup: Setup) -> tuple[dict[str, object], str, float]:
     checks = result["checks"]
     assert isinstance(checks, list)
     return result, " ".join(f"{c['name']}: {c['message']}" for c in checks if not c["passed"]), made.crest_deg
+
+
+def looked_at_again(made: Recording) -> str:
+    return str(analyse(made.csv(), SPEC)["checks"])
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -113,5 +118,7 @@ def test_stamps_that_are_milliseconds_are_told() -> None:
     assert result["reference_deg"] is None
     assert told["name"] == "unit of the time"
     assert "milliseconds" in told["message"]
+    paused = np.where(np.arange(len(made.time_s)) > len(made.time_s) // 2, made.time_s + 50_000.0, made.time_s)
+    assert "milliseconds" not in looked_at_again(replace(made, time_s=paused))
     slow = simulate.record(replace(LOBE, speeds_deg_s=(0.12, 0.1), interval_s=1.0, seed=31))
     assert analyse(slow.csv(), SPEC)["reference_deg"] is not None
