@@ -64,7 +64,7 @@ def spread(time_s: Floats, angle_deg: Floats) -> Floats:
     tick = _tick(steps, pace)
     if not tick and np.count_nonzero(steps) == n - 1:
         return time_s
-    own = _evenly(time_s, pace)
+    own = evenly(time_s, pace)
     later = np.concatenate([[True], steps > 0.0, [True]])
     alone = later[:-1] & later[1:]
     usual = median(np.diff(own))
@@ -189,7 +189,7 @@ def _smooth(values: Floats, stiffness: float, used: Flags) -> Floats:
     return np.asarray(solveh_banded(band, np.where(used, values, 0.0), lower=True))
 
 
-def _evenly(time_s: Floats, pace: float) -> Floats:
+def evenly(time_s: Floats, pace: float) -> Floats:
     """Stamps that repeat the one before, spaced evenly up to the next; a pause before the next is left a pause."""
     starts = np.flatnonzero(np.concatenate([[True], np.diff(time_s) > 0.0]))
     counts = np.diff(np.append(starts, len(time_s)))

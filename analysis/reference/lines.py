@@ -13,14 +13,15 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analysis.quantiles import median
+from analysis.quantiles import median, quantiles
 from analysis.reference.path import Path, trace_path
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
-PLACES = 4                # of the lines, parts of a line apart
-LEAST_LINES = 0.75        # from sample to sample
+PLACES = 7                # of the lines, parts of a line apart; no multiple of the rows in which few lines are passed
+LEAST_LINES, LEAST_LINES_EVENLY = 0.75, 0.1        # from sample to sample
+EVENLY = 0.01             # a part of the speed, by which it differs for most of the sweep
 STIFF_BINS_S = (0.4, 0.2)
 MOST_LEFT = 0.3           # of a step, median: readings at their nearest line leave a quarter
 
@@ -45,8 +46,11 @@ class Readings:
         if path is None or step_deg <= 0.0:
             return np.zeros((PLACES, len(self.first)))
         lines = path(self.time_s) / step_deg + np.arange(PLACES)[:, None] / PLACES
-        # with less than a line from sample to sample each line's own place is seen, and the path follows it
-        passed = np.abs(np.diff(lines[0], append=lines[0, -1])) > LEAST_LINES
+        # with less than a line from sample to sample each line's own place is seen, and the path follows it, but where
+        # the shaft turns so evenly that each line, or each second or third, is passed at the same moment of a sample
+        each = np.abs(np.diff(lines[0], append=lines[0, -1]))
+        slow, usual, quick = quantiles(np.abs(path.speed(self.time_s)), 0.2, 0.5, 0.8)
+        passed = each > (LEAST_LINES if quick - slow > EVENLY * usual else LEAST_LINES_EVENLY)
         away = (np.round(lines) - lines) * (step_deg * passed * self.weight)
         return np.asarray(np.add.reduceat(away, self.first, axis=1))
 

@@ -103,6 +103,29 @@ def test_a_path_that_cannot_follow_the_shaft_does_not_hide_a_beat(monkeypatch: P
     assert off_in_step() > 2.5
 
 
+def off_at(step_deg: float, speed_deg_s: float) -> float:
+    """Twice the error over U, root mean square, of lobes barred so evenly that lines stay in step with the samples."""
+    found = []
+    for seed in range(8):
+        setup = replace(LOBE, senses=(1, -1), speeds_deg_s=(speed_deg_s, speed_deg_s), interval_s=0.02, delay_s=0.02,
+                        encoder_step_deg=step_deg, crest_deg=140.0 + 0.0131 * seed, ripple=0.0, wrap=False, seed=seed)
+        made = simulate.record(setup)
+        result = analyse(made.csv(), {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5})
+        found.append(2.0 * (float(str(result["reference_deg"])) - made.crest_deg)
+                     / float(str(result["expanded_uncertainty_deg"])))
+    return float(np.sqrt(np.mean(np.square(found))))
+
+
+# lines from sample to sample, with what once kept them from being seen
+@pytest.mark.parametrize(("step_deg", "speed_deg_s", "name", "value"), [
+    (0.072, 5.4, "PLACES", 4), (0.072, 1.8, "EVENLY", 0.0), (0.072, 1.2, "EVENLY", 0.0), (0.1, 1.0, "EVENLY", 0.0)])
+def test_lines_in_step_with_every_second_third_or_fifth_sample_are_budgeted(
+        step_deg: float, speed_deg_s: float, name: str, value: float, monkeypatch: Patch) -> None:
+    assert off_at(step_deg, speed_deg_s) < 1.6
+    monkeypatch.setattr(lines, name, value)
+    assert off_at(step_deg, speed_deg_s) > 8.0
+
+
 def stuck(seed: int, friction_mm: float) -> tuple[float, float, float | None]:
     """Error over U, U, and what was found of the friction in micrometres, for a lobe."""
     return _looked_at(replace(LOBE, friction_mm=friction_mm, seed=seed), "probe friction")
