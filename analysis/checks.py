@@ -54,6 +54,12 @@ def of_range(counts: Floats, calibration: ProbeCalibration) -> list[Check]:
                   f"{outside:.1%} of the samples lie outside the probe's calibrated range.")]
 
 
+def not_fitted() -> Check:
+    """Equations that have no solution: what was recorded is no passage over a datum."""
+    return Check("profile mismatch", False, None, None, "",
+                 "No shape can be fitted to what was recorded: too little of it passes over the datum.")
+
+
 def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:
     """Whether any sweep can be used, and if none, the fault that explains it."""
     faults = [s.fault for s in seen.sweeps if s.fault]

@@ -123,7 +123,11 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     if gates.failed(out.checks) or not good:
         return _closed(out, [])
     good += one_flank(out.look, out.sweeps, good)
-    out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
+    try:
+        out.estimate = estimate(out.points, spec, out.look, good, trace.encoder_per_crank)
+    except np.linalg.LinAlgError:
+        out.checks.append(gates.not_fitted())
+        return _closed(out, [])
     return _concluded(out, good, offer)
 
 

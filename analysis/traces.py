@@ -163,7 +163,7 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     moved = np.diff(encoder_deg)
     turns = np.round(moved / -360.0)
     if time_s is not None:
-        usual = quantile(np.abs(moved), 0.9)
+        usual = quantile(np.abs(moved), 0.9) if len(moved) else 0.0
         for gap in _gaps(time_s):
             speeds = [float((moved[part] + 360.0 * turns[part]).sum()) / lasted
                       for part in (slice(max(0, gap - SPEED_SAMPLES), gap), slice(gap + 1, gap + 1 + SPEED_SAMPLES))

@@ -16,6 +16,7 @@ Floats = npt.NDArray[np.float64]
 MAINS_HZ = (50.0, 60.0)
 BAND_HZ = 0.15
 BIN_S = 0.4
+MOST_BINS = 30_000         # of a record with a pause of hours, over which no hum keeps its beat
 LEAST_POWER = 16.0         # times the mean power; pure chance among a hundred lines is below 1e-4
 PRIOR = 0.03               # lift units
 ZOOMS = 3
@@ -28,6 +29,8 @@ def additions(points: Points, fit: Fit) -> tuple[list[Addition], float | None]:
     time_s, value = points.time_s, fit.residual * np.sqrt(fit.weight)
     bins = ((time_s - time_s[0]) / BIN_S).astype(int)
     count = int(bins.max()) + 1
+    if count > MOST_BINS:
+        return [], None
     best: tuple[float, float] | None = None
     for mains in MAINS_HZ:
         turned = value * np.exp(-2j * np.pi * mains * time_s)
