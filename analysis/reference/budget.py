@@ -70,7 +70,8 @@ def type_a(found: Estimate) -> tuple[float, float]:
 
 def _in_blocks(influence: Floats, time_s: Floats, size_s: float) -> Floats:
     """What each stretch of the trace does to the crest; those without a point are left out."""
-    sums = np.bincount(((time_s - time_s[0]) / size_s).astype(int), influence)
+    blocks = ((time_s - time_s[0]) / size_s).astype(np.int64)
+    sums = np.bincount(np.cumsum(np.diff(blocks, prepend=blocks[0]) > 0), influence)
     return np.asarray(sums[sums != 0.0])
 
 

@@ -12,6 +12,7 @@ stamps that repeat the one before are spaced evenly up to the next.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -27,7 +28,7 @@ FINEST_S = 1e-6           # stamps are taken for multiples of this
 COARSE = 0.1              # of the usual interval between samples: a finer clock is good enough
 OFTEN = 0.3               # a share of stamps that repeat the one before: their steps are the ticks then
 MOST_PACES = 3.0          # between two stamps that were one
-FEWEST_PARTS = 500.0      # of FINEST_S in a digit: stamps of more digits are fine enough
+FINEST_DIGIT_S = 5e-4     # the last one of stamps: with more digits they are fine enough
 MOSTLY_ONE = 0.97         # a share of steps of one tick: the samples follow the clock, or the clock is fine
 EVENLY = 0.002            # a share of steps that are not like the others
 USUAL = 0.98              # the part of the encoder's steps that no jump is among
@@ -36,9 +37,9 @@ FEWEST = 16               # samples in a row without a pause
 STIFFNESS = (1e9, 1e7, 1e5, 1e3)      # λ
 WITHIN = 1.2              # ticks: nearly all stamps keep to a band as wide along a course that is believed,
 NEARLY_ALL = 0.95
+FURTHEST = 3.0            # and all of them to this, or so many usual intervals
 ALONE = 0.3               # a share of the stamps that no neighbour has as well,
 EVEN, MOSTLY = 0.15, 0.75 # and how evenly most of them follow each other, in usual intervals: the recorder is even then
-FURTHEST = 3.0            # and all of them to this, or so many usual intervals
 
 
 def spread(time_s: Floats, angle_deg: Floats) -> Floats:
@@ -74,7 +75,7 @@ def spread(time_s: Floats, angle_deg: Floats) -> Floats:
             part = slice(first, last)
             course = _past_repeats(time_s[part], alone[part])
             if course is None and tick:
-                course = _course(time_s[part], tick)
+                course = _within_ticks(time_s[part], tick)
             if course is not None:
                 own[part] = course
     return np.asarray(np.maximum.accumulate(own))
@@ -116,7 +117,7 @@ def _divisor(steps: Floats) -> float:
 def _written_shorter(steps: Floats, digit: float, pace: float) -> float:
     """A tick that is no multiple of the last digit written (1/64 s in milliseconds); 0 where there is none."""
     later = steps[steps > 0.0]
-    if digit < FEWEST_PARTS * FINEST_S or not len(later):
+    if digit < FINEST_DIGIT_S or not len(later):
         return 0.0
     tick = float(later[later < 1.5 * later.min()].mean())
     if tick < max(3.0 * digit, COARSE * pace) or float(np.mean(np.abs(steps - tick) < 1.5 * digit)) > MOSTLY_ONE:
@@ -136,32 +137,32 @@ def _past_repeats(time_s: Floats, alone: Flags) -> Floats | None:
     """
     if np.count_nonzero(alone) < max(FEWEST, ALONE * len(time_s)):
         return None
-    line, pace = _line(time_s, alone)
-    left = time_s - line
 
-    def is_even(away: Floats) -> bool:
+    def is_even(away: Floats, pace: float) -> bool:
         far = np.abs(away[alone] - median(away[alone]))
         return quantile(far, MOSTLY) <= EVEN * pace
 
-    if is_even(left):
-        return line
-    for stiffness in STIFFNESS:
-        more = _smooth(left, stiffness, alone)
-        if is_even(left - more):
-            return np.asarray(line + more)
-    return None
+    return _stiffest(time_s, alone, is_even)
 
 
-def _course(time_s: Floats, tick: float) -> Floats | None:
+def _within_ticks(time_s: Floats, tick: float) -> Floats | None:
     """The stiffest course of time that stays within a tick of the stamps; None where none of these does."""
-    all_of_them = np.ones(len(time_s), dtype=bool)
-    line, pace = _line(time_s, all_of_them)
+    def is_within(away: Floats, pace: float) -> bool:
+        low, high = quantile(away, (1.0 - NEARLY_ALL) / 2.0), quantile(away, (1.0 + NEARLY_ALL) / 2.0)
+        return high - low <= WITHIN * tick and float(np.ptp(away)) <= FURTHEST * max(tick, pace)
+
+    return _stiffest(time_s, np.ones(len(time_s), dtype=bool), is_within)
+
+
+def _stiffest(time_s: Floats, used: Flags, holds: Callable[[Floats, float], bool]) -> Floats | None:
+    """The stiffest course through the stamps in use for which it `holds` how far all stamps are away, at its pace."""
+    line, pace = _line(time_s, used)
     left = time_s - line
-    if _is_within(left, tick, pace):
+    if holds(left, pace):
         return line
     for stiffness in STIFFNESS:
-        more = _smooth(left, stiffness, all_of_them)
-        if _is_within(left - more, tick, pace):
+        more = _smooth(left, stiffness, used)
+        if holds(left - more, pace):
             return np.asarray(line + more)
     return None
 
@@ -172,11 +173,6 @@ def _line(time_s: Floats, used: Flags) -> tuple[Floats, float]:
     number -= number[used].mean()
     pace = float(number[used] @ time_s[used]) / float(number[used] @ number[used])
     return np.asarray(time_s[used].mean() + number * pace), pace
-
-
-def _is_within(away: Floats, tick: float, pace: float) -> bool:
-    low, high = quantile(away, (1.0 - NEARLY_ALL) / 2.0), quantile(away, (1.0 + NEARLY_ALL) / 2.0)
-    return high - low <= WITHIN * tick and float(np.ptp(away)) <= FURTHEST * max(tick, pace)
 
 
 def _smooth(values: Floats, stiffness: float, used: Flags) -> Floats:

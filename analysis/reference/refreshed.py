@@ -17,7 +17,7 @@ from analysis.quantiles import median
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
-TIMES_MORE = 10.0         # rows repeat within a stamp as often as beyond it: they are copies
+TIMES_MORE = 10.0         # than rows of different stamps do: rows that repeat so often within one are copies
 FEWEST_COPIES = 5
 REGULAR = 0.98            # a share of the changes that are a multiple of k rows after the one before
 FEWEST = 25               # changes

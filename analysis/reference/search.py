@@ -224,8 +224,10 @@ def slip_in_its_place(points: Points, fit: Fit, knock: Finding) -> Finding | Non
 
 
 def _jump(points: Points, sweep: int) -> tuple[float, float]:
-    """When the encoder goes furthest beyond its pace within a sweep, seconds, and how far, crank degrees."""
+    """When the encoder goes furthest beyond its pace within a sweep, seconds, and how far, crank degrees; or 0, 0."""
     mine = np.flatnonzero((points.sweep == sweep) & (points.count < 4.0))
+    if len(mine) < 2:
+        return 0.0, 0.0
     lasted = np.diff(points.time_s[mine])
     pace = np.diff(points.angle_deg[mine]) / np.maximum(lasted, 1e-9)
     beyond = (pace - median_filter(pace, JUMP_AROUND, mode="nearest")) * lasted
