@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from analysis.engine import NO_RESULT, Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
@@ -56,8 +58,11 @@ def _effects(done: Work, unit: str) -> list[str]:
         said.append(f"The shaft runs on and hangs back by {reach:.3f} degrees, {hertz:.2f} times a second, "
                     "which is quick for encoder lines so far apart; this was followed.")
     for throw in found.throws:
+        until = ("" if math.isinf(throw.until_deg) else
+                 f", until the drive has caught up {throw.until_deg:.0f} degrees past the crest")
         said.append(f"Past the crest the follower throws the shaft across its lash ({throw.name.split(', ')[1]}), by "
-                    f"{abs(shifts.get(throw.name, 0.0)):.3f} degrees; the driven flanks give the middle of the lash.")
+                    f"{abs(shifts.get(throw.name, 0.0)):.3f} degrees{until}; "
+                    "the driven flanks give the middle of the lash.")
     if any(name.startswith("unsteady") for name in found.fit.additions):
         said.append("The lift drifted unevenly, as a probe does that warms up; this was followed and taken out.")
     said += [check.message for check in done.result.checks if check.passed and check.name in SAID

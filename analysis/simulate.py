@@ -16,6 +16,7 @@ sample; with sweeps of one sense only it is the crest as that sense shows it.
 from __future__ import annotations
 
 import gzip
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,6 +51,8 @@ class Setup:
     lash_deg: float = 0.0
     thrown: tuple[int, ...] = ()          # senses in which the follower throws the shaft across
     thrown_at_deg: float = 0.0            # how far past the crest
+    thrown_until_deg: float | None = None  # how far past it the drive has caught up again
+    thrown_part: float = 1.0              # of the lash
     delay_s: float = 0.0
     filter_s: float = 0.0                 # time constant of a first-order filter in the probe
     miss_mm: float = 0.0                  # the probe's line passes the shaft's axis at this distance,
@@ -179,8 +182,10 @@ def _datum_angle(setup: Setup, time_s: Floats, angle: Floats, sense: Floats, sta
     """Crank degrees from the crest at which the datum's shaft stands, as the probe sees it (delayed)."""
     from_crest = angle - setup.crest_deg
     side = sense.copy()
+    until = math.inf if setup.thrown_until_deg is None else setup.thrown_until_deg
     for thrown in setup.thrown:
-        side[(sense == thrown) & (from_crest * thrown > setup.thrown_at_deg)] *= -1.0
+        past = from_crest * thrown
+        side[(sense == thrown) & (past > setup.thrown_at_deg) & (past < until)] *= 1.0 - 2.0 * setup.thrown_part
     shaft = from_crest - side * setup.lash_deg / 2.0 + standing * sense * setup.stall_slack_deg
     if setup.delay_s:
         shaft = np.interp(time_s - setup.delay_s, time_s, shaft)

@@ -95,8 +95,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
             break
         if _hums(out, trial, found[0].gain) or _shown(out, trial, found[0].gain, gentle=True):
             continue
-        thrown = next((f.shift for f in found if f.is_throw), None)
-        if thrown is not None and (found[0].is_throw or rather_thrown(out, trial, found, crest)):
+        thrown = next((f.throw for f in found if f.throw is not None), None)
+        if thrown is not None and (thrown is found[0].throw or rather_thrown(out, trial, found, crest)):
             trial.throws.append(thrown)
             trial.place_throws(out, crest)
         elif put_aside(out, trial, found, crest):

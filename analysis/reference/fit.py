@@ -129,6 +129,14 @@ class Fit:
         pull, free = self._score(columns)
         return pull**2 / free / self.s0**2, pull / free
 
+    def gains_of(self, pull: Floats, free: Floats, power: Floats) -> Floats:
+        """How far chi square would fall for each pull, what nothing else can take of a column, and its whole power.
+
+        Nothing for a pull that is negative, and for what the others hide.
+        """
+        told = (pull > 0.0) & (free > HIDDEN * power + 1e-12)
+        return np.where(told, pull, 0.0)**2 / np.where(told, free, 1.0) / self.s0**2
+
     def size(self, column: Floats) -> float:
         """The value one more column (shape (n,)) would take."""
         return float(self.gains_and_sizes(column[:, None])[1][0])

@@ -29,7 +29,9 @@ Flags = npt.NDArray[np.bool_]
 Ints = npt.NDArray[np.int64]
 
 THROW_PRIOR_DEG = 0.5
+THROWS = ("throw, both senses", "throw, forward", "throw, reverse")
 THROW_PARTS = (0.0, 0.04, 0.08, 0.12, 0.17, 0.22, 0.28, 0.35, 0.42, 0.5, 0.6, 0.7)   # of the reach past the crest
+END_PARTS = (*THROW_PARTS[1:], 0.8, 0.9)
 KNOCK_PLACES = 40
 GAP_PACES = 5.0            # a pause of this many intervals may hide a slip within a sweep
 MOST_PLACES = 24
@@ -47,6 +49,14 @@ LEAST_KNOCK = 0.01         # lift units: smaller steps are form and lash, not kn
 
 
 @dataclass(frozen=True)
+class Throw(Shift):
+    """A throw across the lash, with where past the crest it starts and where the drive has caught up, crank degrees."""
+
+    start_deg: float = 0.0
+    until_deg: float = math.inf
+
+
+@dataclass(frozen=True)
 class Finding:
     """A throw, a knock in a sweep, or a slip (a shift with a sentence); what would model it."""
 
@@ -57,9 +67,9 @@ class Finding:
     time_s: float = 0.0
 
     @property
-    def is_throw(self) -> bool:
+    def throw(self) -> Throw | None:
         """Part of how the engine works, to be modelled; the others spoil the trace."""
-        return self.shift is not None and not self.sentence
+        return self.shift if isinstance(self.shift, Throw) else None
 
     @property
     def step(self) -> float:
@@ -77,38 +87,25 @@ def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Fi
 def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding | None:
     if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
         return None
-    reach = quantile(np.abs(fit.u_deg[use]), 0.98)
-    names: list[str] = []
-    patterns: list[Floats] = []
-    for sense, name in ((1.0, "throw, forward"), (-1.0, "throw, reverse")):
-        if name in thrown:
-            continue
-        for part in THROW_PARTS:
-            names.append(name)
-            patterns.append(((points.sense == sense) & (fit.u_deg * sense > part * reach)).astype(float))
+    # the same lash crossed in both senses at the same place is one parameter, and the surest sign of it
+    names = THROWS if not thrown else tuple(name for name in THROWS[1:] if name not in thrown)
     if not names:
         return None
-    if not thrown:
-        # the same lash crossed in both senses at the same place: one parameter, and the surest sign of it
-        forward, reverse = patterns[:len(THROW_PARTS)], patterns[len(THROW_PARTS):]
-        names += ["throw, both senses"] * len(THROW_PARTS)
-        patterns += [r - f for f, r in zip(forward, reverse, strict=True)]
-    columns = -fit.slope[:, None] * np.column_stack(patterns)
-    gains, sizes = fit.gains_and_sizes(columns)
-    signs = np.array([-1.0 if name == "throw, forward" else 1.0 for name in names])
-    gains = np.where(sizes * signs > 0.0, gains, 0.0)     # the spring throws the shaft ahead, never back
-    at = int(np.argmax(gains))
-    if gains[at] < LEAST_GAIN:
+    reach = quantile(np.abs(fit.u_deg[use]), 0.98)
+    starts, ends = np.array(THROW_PARTS) * reach, np.array(END_PARTS) * reach
+    tried = {name: _best_of(points, fit, name, starts, ends) for name in names}
+    name = max(names, key=lambda name: tried[name][0])
+    gain, start, until = tried[name]
+    if gain < LEAST_GAIN:
         return None
-    start, span = THROW_PARTS[at % len(THROW_PARTS)] * reach, 0.06 * reach
-    pattern = _placed(points, fit, names[at], start, span)
+    throw = _placed(points, fit, name, start, until, 0.06 * reach)
     # knocks are looked for point by point: to be compared with them it takes the gain at its own place
-    gain = float(fit.gain((-fit.slope * pattern)[:, None])[0])
-    return Finding(max(gain, float(gains[at])), Shift(names[at], pattern, THROW_PRIOR_DEG))
+    own = float(fit.gain((-fit.slope * throw.pattern)[:, None])[0])
+    return Finding(max(gain, own), throw)
 
 
-def _pattern(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:
-    """Patterns of a throw at several places past the crest, shape (n, m)."""
+def _steps(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:
+    """Patterns of a throw from each of several places past the crest on, shape (n, m)."""
     past = {sense: ((points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places_deg)).astype(float)
             for sense in (1.0, -1.0)}
     if name == "throw, both senses":
@@ -116,25 +113,47 @@ def _pattern(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:
     return np.asarray(past[1.0 if name == "throw, forward" else -1.0])
 
 
-def _placed(points: Points, fit: Fit, name: str, start_deg: float, span_deg: float) -> Floats:
-    """The throw's pattern with its place refined within +-span of where a coarser search found it."""
-    pattern = np.zeros(len(points))
+def _best_of(points: Points, fit: Fit, name: str, starts: Floats, ends: Floats) -> tuple[float, float, float]:
+    """The best throw from one of `starts` on: its gain, where it starts and where it ends, degrees past the crest.
+
+    A throw that ends is the step at its start less the step at its end: all pairs cost no more than the steps do. An
+    end is believed where it gains as much as a knock has to, since lines in step with the samples look a little like
+    one; else it is at infinity.
+    """
+    columns = -fit.slope[:, None] * _steps(points, fit, name, np.concatenate([starts, ends]))
+    pull, free = fit.score_of(columns)
+    power = np.einsum("ij,ij,i->j", columns, columns, fit.weight)
+    if name == "throw, forward":
+        pull = -pull           # the spring throws the shaft ahead, never back
+    n = len(starts)
+    whole = fit.gains_of(pull[:n], np.diag(free)[:n], power[:n])
+    start = int(np.argmax(whole))
+    if not len(ends):
+        return float(whole[start]), float(starts[start]), math.inf
+    lasting = fit.gains_of(pull[:n, None] - pull[n:], np.diag(free)[:n, None] + np.diag(free)[n:] - 2.0 * free[:n, n:],
+                           np.where(ends > starts[:, None], power[:n, None] - power[n:], math.inf))
+    first, last = np.unravel_index(int(np.argmax(lasting)), lasting.shape)
+    if lasting[first, last] < whole[start] + KNOCK_GAIN:
+        return float(whole[start]), float(starts[start]), math.inf
+    return float(lasting[first, last]), float(starts[first]), float(ends[last])
+
+
+def _placed(points: Points, fit: Fit, name: str, start_deg: float, until_deg: float, span_deg: float) -> Throw:
+    """A throw with its places refined within +-span of where a coarser search found them."""
+    around = np.linspace(-1.0, 1.0, 31)
     for _ in range(2):
-        places = np.maximum(start_deg + np.linspace(-1.0, 1.0, 31) * span_deg, 0.0)
-        patterns = _pattern(points, fit, name, places)
-        best = int(np.argmax(fit.gain(-fit.slope[:, None] * patterns)))
-        pattern, start_deg, span_deg = patterns[:, best], float(places[best]), span_deg / 12.0
-    return np.asarray(pattern)
+        starts = np.maximum(start_deg + around * span_deg, 0.0)
+        ends = until_deg + around * span_deg if until_deg < math.inf else np.zeros(0)
+        _, start_deg, until_deg = _best_of(points, fit, name, starts, ends)
+        span_deg /= 12.0
+    pattern = _steps(points, fit, name, np.array([start_deg, until_deg]))
+    return Throw(name, pattern[:, 0] - pattern[:, 1], THROW_PRIOR_DEG, start_deg, until_deg)
 
 
-def placed_again(points: Points, fit: Fit, throw: Shift) -> Shift:
+def placed_again(points: Points, fit: Fit, throw: Throw) -> Throw:
     """A throw put where it fits best, for a fit that has the other effects but not this one."""
-    thrown = throw.pattern != 0
-    if not thrown.any():
-        return throw
     reach = quantile(np.abs(fit.u_deg), 0.98)
-    start = float(np.abs(fit.u_deg[thrown]).min())
-    return Shift(throw.name, _placed(points, fit, throw.name, start, 0.08 * reach), throw.prior)
+    return _placed(points, fit, throw.name, throw.start_deg, throw.until_deg, 0.08 * reach)
 
 
 def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:

@@ -26,14 +26,14 @@ def rather_thrown(out: Estimate, trial: Trial, found: list[search.Finding], cres
     where they are driven: as hysteresis, or as lag where the two cannot be told apart. Of what explains the trace
     equally well, it is the one that every gear train does.
     """
-    throw = next((f for f in found if f.is_throw and f.gain > WORTH_TRYING * found[0].gain), None)
-    if throw is None or throw.shift is None:
+    throw = next((f.throw for f in found if f.throw is not None and f.gain > WORTH_TRYING * found[0].gain), None)
+    if throw is None:
         return False
-    fit = trial.solve(out.shape, out.use, crest, shifts=[throw.shift], gentle=True)
+    fit = trial.solve(out.shape, out.use, crest, shifts=[throw], gentle=True)
     driven = np.abs(fit.u_deg) < quantile(np.abs(fit.u_deg[out.use]), 0.98)
     pace = median(np.abs(out.points.speed[out.use & driven]))
     lash = 2.0 * max(0.0, fit.shifts["hysteresis"] + max(0.0, fit.shifts.get("lag", 0.0)) * pace)
-    if abs(fit.shifts[throw.shift.name]) > MOST_LASH * lash + LASH_ROOM_DEG:
+    if abs(fit.shifts[throw.name]) > MOST_LASH * lash + LASH_ROOM_DEG:
         return False
     return fit.loss(out.use) < THROWN_ALIKE * tried(out, trial, found, crest)[0][0]
 
@@ -75,7 +75,7 @@ def tried(out: Estimate, trial: Trial, found: list[search.Finding], crest: float
     shift grows with the slope where a knock's offset does not.
     """
     left: list[tuple[float, search.Finding, Fit]] = []
-    for suspect in [f for f in found if not f.is_throw and f.gain > 0.2 * found[0].gain]:
+    for suspect in [f for f in found if f.throw is None and f.gain > 0.2 * found[0].gain]:
         if suspect.shift is not None:
             fit = trial.solve(out.shape, out.use, crest, shifts=[suspect.shift], gentle=True)
             left.append((fit.loss(out.use), suspect, fit))

@@ -37,7 +37,7 @@ class Estimate:
     shape: Shape
     use: Flags
     knocked: dict[int, str] = field(default_factory=dict)
-    throws: list[Shift] = field(default_factory=list)
+    throws: list[search.Throw] = field(default_factory=list)
     hum_hz: float | None = None
     slipped: str = ""
     which_throw: doubts.Doubt = doubts.NONE
@@ -69,7 +69,7 @@ class Trial:
     look: Look
     encoder_per_crank: float
     gain: float | None
-    throws: list[Shift] = field(default_factory=list)
+    throws: list[search.Throw] = field(default_factory=list)
     offsets: list[Addition] = field(default_factory=list)
     axis: list[Shift] = field(default_factory=list)
     twice: list[Shift] = field(default_factory=list)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, engine, simulate
+from analysis.explain import explain
 from analysis.reference import budget, clock, estimate, search, trial
 from analysis.simulate import Recording, Setup
 from tests.bench.groups import case
@@ -31,6 +32,12 @@ ROD: dict[str, object] = {"datum": {"kind": "piston", "crank_radius_mm": 130.0, 
 def analysed(setup: Setup, seed: int, spec: Mapping[str, object] = SPEC) -> tuple[Recording, Mapping[str, object]]:
     made = simulate.record(replace(setup, seed=seed))
     return made, analyse(made.csv(), spec)
+
+
+def worked(setup: Setup) -> engine.Work:
+    seen: list[engine.Work] = []
+    analyse(simulate.record(setup).csv(), SPEC, look_at=seen.append)
+    return seen[0]
 
 
 def expanded(result: Mapping[str, object]) -> float:
@@ -110,6 +117,35 @@ def test_a_throw_shows_the_lash_where_the_lag_hides_it(monkeypatch: Patch) -> No
     monkeypatch.setattr(trial.Trial, "tie", lambda *_: None)
     free = [expanded(analysed(setup, seed)[1]) for seed in SEEDS]
     assert np.median([expanded(result) for _, result in tied]) < 0.7 * np.median(free)
+
+
+CAUGHT_UP = replace(TWO_PASSES, senses=(1, -1, 1, -1), noise_mm=0.004, encoder_step_deg=0.05, thrown_at_deg=6.0,
+                    thrown_until_deg=44.0)
+
+
+@pytest.mark.parametrize("thrown", [(1,), (-1,), (1, -1)])
+def test_a_throw_may_end_where_the_drive_has_caught_up(thrown: tuple[int, ...], monkeypatch: Patch) -> None:
+    setup = replace(CAUGHT_UP, thrown=thrown)
+    found = [analysed(setup, seed) for seed in SEEDS]
+    assert max(pull(*one) for one in found) < 1.6
+    assert max(expanded(result) for _, result in found) < 0.003
+    done = worked(setup)
+    assert done.estimate is not None
+    for throw in done.estimate.throws:
+        assert throw.start_deg == pytest.approx(6.0, abs=1.5)
+        assert throw.until_deg == pytest.approx(44.0, abs=1.5)
+    assert any("until the drive has caught up" in sentence for sentence in explain(done))
+    monkeypatch.setattr(search, "END_PARTS", ())
+    blind = [analysed(setup, seed)[1] for seed in SEEDS]
+    assert np.median([np.inf if result["reference_deg"] is None else expanded(result) for result in blind]) > 0.01
+
+
+def test_a_throw_to_the_end_of_the_flank_has_no_end_of_its_own() -> None:
+    for seed in SEEDS:
+        done = worked(replace(CAUGHT_UP, thrown_until_deg=None, seed=seed))
+        assert done.estimate is not None
+        assert {throw.until_deg for throw in done.estimate.throws} == {np.inf}
+        assert not any("until the drive" in sentence for sentence in explain(done))
 
 
 def with_friction(made: Recording, by_deg: float) -> Recording:
