@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.quantiles import median, quantile
-from analysis.reference import axis
+from analysis.reference import axis, worn
 from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look, midlines_apart
@@ -142,7 +142,22 @@ def _shown(found: Estimate) -> list[Check]:
         size = math.hypot(*twice)
         made.append(Check("encoder, twice a turn", True, size, None, "crank deg",
                           f"The encoder errs twice a turn by {size:.3f} degrees; this was taken out."))
+    if worn.shown(found.fit):
+        made.append(_form(found))
     return made
+
+
+def _form(found: Estimate) -> Check:
+    """Where the datum is not what it should be."""
+    at_deg, off = worn.deviation(found.fit)
+    size, unit = (off * 1e3, "µm") if found.points.scale == 1.0 else (off * found.points.scale, "counts")
+    side = "past" if at_deg > 0.0 else "before"
+    said = (f"In all sweeps the lift stands {size:+.0f} {unit} off the datum's shape {abs(at_deg):.0f} degrees "
+            f"{side} the crest" if found.shape.known else
+            f"In all sweeps the flanks differ by {abs(size):.0f} {unit} {abs(at_deg):.0f} degrees from the crest; "
+            f"{side} it the lift is the lower")
+    return Check("form of the datum", True, size, None, unit,
+                 f"{said}: worn, burred or dirty there. The angle was found from the rest. Look at the place.")
 
 
 def _midline(found: Estimate, spec: Spec) -> list[Check]:

@@ -7,7 +7,8 @@ import math
 from analysis.engine import NO_RESULT, Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
-SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", UNIT)     # checks whose sentences belong here
+# checks whose sentences belong here
+SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", "form of the datum", UNIT)
 RECORDED = ("rows that hold nothing new", "time stamps")
 
 

@@ -47,6 +47,15 @@ def cycloidal_lobe(lift_mm: float = 20.0, half_width_deg: float = 60.0, dwell_de
     return lift
 
 
+def worn(lift: Lift, at_deg: float, width_deg: float, depth_mm: float) -> Lift:
+    """A datum that is worn off by `depth_mm` about a place, as a Gaussian: a 1/e of it at `width_deg` from there."""
+
+    def off(angle: Floats) -> Floats:
+        return lift(angle) - depth_mm * np.exp(-(((angle - at_deg) / width_deg) ** 2))
+
+    return off
+
+
 def piston(radius_mm: float, rod_mm: float, offset_mm: float = 0.0) -> Lift:
     """Height of a piston below its top, against crank degrees from its own top dead centre."""
     top = np.arcsin(offset_mm / (rod_mm + radius_mm))

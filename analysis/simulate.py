@@ -4,7 +4,7 @@ The chain of causes, each with its own argument:
 
     barring motion  θ(t): sweeps between two angles at a speed with ripple, stick-slip, ramps, stalls, turn-arounds
     gear train      datum shaft behind the crank by half the lash, thrown across it past the crest in some senses
-    datum           lift of lobe, profile, piston or link rod at the datum shaft's angle
+    datum           lift of lobe, profile, piston or link rod at the datum shaft's angle; a worn place
     probe           miss of the axis, tilt (gain), delay, filter, friction, drift, hum, noise, knock, spikes, limits
     encoder         ratio, eccentricity, error twice a turn, steps (nearest line), slip, wrap
     recorder        jitter of the clock, drop-outs, repeated stamps, decimals printed
@@ -22,10 +22,10 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from analysis.lifts import DEG, Lift, cycloidal_lobe, harmonic_lobe, parabolic_lobe, piston
+from analysis.lifts import DEG, Lift, cycloidal_lobe, harmonic_lobe, parabolic_lobe, piston, worn
 
 __all__ = ["Lift", "Recording", "Setup", "cycloidal_lobe", "harmonic_lobe", "parabolic_lobe", "piston", "record",
-           "trace"]
+           "trace", "worn"]
 
 Floats = npt.NDArray[np.float64]
 

@@ -17,6 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from analysis.reference import worn
 from analysis.reference.doubts import Doubt
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
@@ -42,8 +43,11 @@ def shift_if_stated(points: Points, spec: Spec) -> list[Shift]:
 
 
 def shift_if_seen(points: Points, spec: Spec, fit: Fit) -> list[Shift]:
-    """The shift for a lobe of unknown radius, when the midpoints drift beyond what chance makes them."""
-    if spec.kind != "lobe" or _stated(points, spec) is not None:
+    """The shift for a lobe of unknown radius, when the midpoints drift beyond what chance makes them.
+
+    None where a place of the lobe was found worn: what drifts then may be what is left of that.
+    """
+    if spec.kind != "lobe" or _stated(points, spec) is not None or worn.shown(fit):
         return []
     turn = _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM)
     size, variance, _ = fit.let_in(-fit.slope * turn)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analysis.reference import axis, hum, search
+from analysis.reference import axis, hum, search, worn
 from analysis.reference.fit import Addition
 from analysis.reference.lobe import below, bisect
 from analysis.reference.look import Look
@@ -27,6 +27,7 @@ Flags = npt.NDArray[np.bool_]
 
 GAIN_PRIOR = 0.02
 MOST_FINDINGS = 12
+MOST_WIDENED = 4
 
 
 def start_crest(points: Points, look: Look, sweeps: list[int], known: Known | None) -> float:
@@ -85,6 +86,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     out = Estimate(points, trial.solve(shape, use, crest, gentle=True), shape, use)
     if not trial.axis:
         _hums(out, trial, axis.gain(points, spec, out.fit))
+        _worn(out, trial, None)
         trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
             out.fit = trial.solve(shape, use, out.fit.crest_deg, gentle=True, start=out.fit)
@@ -93,7 +95,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         found = search.findings(points, out.fit, out.use, [t.name for t in trial.throws])
         if not found:
             break
-        if _hums(out, trial, found[0].gain) or _shown(out, trial, found[0].gain, gentle=True):
+        surest = found[0].gain
+        if _hums(out, trial, surest) or _shown(out, trial, surest, gentle=True) or _worn(out, trial, surest):
             continue
         thrown = next((f.throw for f in found if f.throw is not None), None)
         if thrown is not None and (thrown is found[0].throw or rather_thrown(out, trial, found, crest)):
@@ -119,6 +122,7 @@ def _refine(out: Estimate, trial: Trial) -> None:
         more, out.hum_hz = hum.additions(out.points, out.fit)
     trial.offsets += more
     _shown(out, trial, 0.0, gentle=False)
+    _worn(out, trial, 0.0, gentle=False)
     if not trial.axis:
         trial.axis = axis.shift_if_seen(out.points, trial.spec, out.fit)
     elif not axis.still_seen(out.points, trial.spec, out.fit):
@@ -149,6 +153,40 @@ def _hums(out: Estimate, trial: Trial, gain: float) -> bool:
     trial.offsets += more
     out.hum_hz = hum_hz
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    return True
+
+
+def _worn(out: Estimate, trial: Trial, gain: float | None, *, gentle: bool = True) -> bool:
+    """Take in a place where the datum stands off its shape that is surer than what else was found, with that `gain`.
+
+    Where it begins and ends it looks like a knock or a throw in each sweep, as a whole like a miss of the axis; without
+    a `gain` these are looked for.
+    """
+    if worn.shown(out.fit):
+        return False
+    places, surest = worn.worn(trial.spec, out.fit, [])
+    if not places:
+        return False
+    if gain is None:
+        found = search.findings(out.points, out.fit, out.use, [])
+        sticks = friction(out.points, out.fit)
+        _, twice = twice_a_turn(out.points, trial.spec, out.fit, trial.encoder_per_crank)
+        gain = max(axis.gain(out.points, trial.spec, out.fit), found[0].gain if found else 0.0,
+                   sticks[1] if sticks else 0.0, twice)
+    if surest < gain:
+        return False
+    others, more, before = trial.offsets, places, out.fit
+    for _ in range(MOST_WIDENED):
+        if not more:
+            break
+        places, trial.offsets = more, others + more
+        out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=gentle, start=out.fit)
+        more, _ = worn.worn(trial.spec, out.fit, places)
+    if not worn.believed(out.points, before, out.fit):
+        trial.offsets, out.fit = others, before
+        return False
+    trial.offsets = others + worn.with_margins(out.fit, places)
+    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=gentle, start=out.fit)
     return True
 
 

@@ -164,7 +164,8 @@ def test_an_encoder_that_errs_twice_a_turn_is_seen_where_the_trace_shows_it(monk
         assert twice(seed, 0.0)[2] is None
         with monkeypatch.context() as without:
             without.setattr(estimate, "twice_a_turn", lambda *_: ([], 0.0))
-            assert twice(seed, 0.02)[1] > 3.0 * expanded
+            # less than without a place of the datum that would stand off by as much
+            assert twice(seed, 0.02)[1] > 2.0 * expanded
 
 
 def evenly_passed() -> tuple[float, float]:
