@@ -34,6 +34,9 @@ MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, 
 LEAST_GAIN, MOST_GAIN = 0.9, 1.1     # of a probe in millimetres; one tilted by 20 degrees reads 0.94
 LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
 
+MOST_EXPANDED_DEG = 5.0   # ten times a wide tolerance
+ALIKE_PART = 0.5          # of the samples of a sweep that is used: one with fewer is a short one
+
 # When several faults are seen, the one that explains the others comes first.
 FAULT_ORDER = ("saturation", "sign inverted", "two crests", "flank missing", "crest not passed", "too few samples")
 
@@ -60,6 +63,13 @@ def not_fitted() -> Check:
                  "No shape can be fitted to what was recorded: too little of it passes over the datum.")
 
 
+def of_uncertainty(expanded_deg: float) -> Check:
+    """Whether the trace says anything of the crest."""
+    return Check("crest untold", expanded_deg <= MOST_EXPANDED_DEG, expanded_deg, MOST_EXPANDED_DEG, "crank deg",
+                 f"The crest is told to ±{expanded_deg:.3g} degrees only, which is no answer: "
+                 "too little of what was recorded passes over the datum.")
+
+
 def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:
     """Whether any sweep can be used, and if none, the fault that explains it."""
     faults = [s.fault for s in seen.sweeps if s.fault]
@@ -70,6 +80,8 @@ def of_look(seen: Look, sweeps: list[Sweep]) -> list[Check]:
              if faults.count(name) * 2 > len(seen.sweeps)]
     if not grave and _rail_decides(seen, sweeps):
         grave = ["saturation"]
+    if not grave and _few_decide(seen, sweeps):
+        grave = ["too few samples"]
     if usable == 0 or grave:
         worst = grave[0] if grave else min(set(faults), key=FAULT_ORDER.index) if faults else "too few samples"
         first = next((s.message for s in seen.sweeps if s.fault == worst), "No sweep was found.")
@@ -86,6 +98,18 @@ def _rail_decides(seen: Look, sweeps: list[Sweep]) -> bool:
     good = [sweep.sense for one, sweep in zip(seen.sweeps, sweeps, strict=True) if not one.fault]
     railed = [sweep.sense for one, sweep in zip(seen.sweeps, sweeps, strict=True) if one.fault == "saturation"]
     return bool(railed) and (len(railed) >= len(good) or not set(railed) <= set(good))
+
+
+def _few_decide(seen: Look, sweeps: list[Sweep]) -> bool:
+    """Whether a sense is lost because its sweeps hold too few samples, and not because they are short.
+
+    A sweep there and back at two samples a second may pass the least number on the way there and not on the way back.
+    """
+    held = [sweep.stop - sweep.start for sweep in sweeps]
+    good = {sweep.sense for one, sweep in zip(seen.sweeps, sweeps, strict=True) if not one.fault}
+    least = min((n for one, n in zip(seen.sweeps, held, strict=True) if not one.fault), default=0)
+    return any(one.fault == "too few samples" and sweep.sense not in good and n > ALIKE_PART * least > 0.0
+               for one, sweep, n in zip(seen.sweeps, sweeps, held, strict=True))
 
 
 def of_estimate(found: Estimate, rows: list[SweepResult], seen: Look, spec: Spec, good: list[int]) -> list[Check]:

@@ -207,6 +207,10 @@ def _concluded(out: Work, good: list[int], offer: bool) -> Work:
         return _closed(out, rows)
     listed = sources(found, spec, out.trace)
     total = uncertainty.combine(listed, spec.coverage)
+    told = gates.of_uncertainty(total.expanded)
+    if not told.passed:
+        out.checks.append(told)
+        return _closed(out, rows)
     reference = found.fit.crest_deg + found.moved_deg + offset
     made = decision.decide(
         reference, spec.target_deg, spec.tolerance_deg, standard_uncertainty_deg=total.standard,

@@ -97,12 +97,12 @@ class Motion:
 
     angle_deg (n,): the encoder's steps smoothed out where that can be believed;
     rough_deg (n,): standard deviation of the angle where it is not smooth;
-    reading_deg: that of a reading about the smooth path.
+    reading_deg (n,): that of a reading about the smooth path where that is believed, else that of its line.
     """
 
     angle_deg: Floats
     rough_deg: Floats
-    reading_deg: float
+    reading_deg: Floats
     path: Path | None
 
     def speed(self, time_s: Floats) -> Floats:
@@ -193,9 +193,9 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     weight[np.repeat(kept == 0.0, np.diff(np.append(edges, n)))] = 1.0
     counts = np.add.reduceat(weight, edges)
     rough = np.maximum(moved.rough_deg, np.repeat(long, lengths) * step_deg * LINE_NOISE)
-    columns = (time_s, moved.angle_deg, lift, rough)
-    drawn = moved.reading_deg / np.sqrt(counts)
+    columns = (time_s, moved.angle_deg, lift, rough, moved.reading_deg)
     means = [np.add.reduceat(column * weight, edges) / counts for column in columns]
+    drawn = means[4] / np.sqrt(counts)
     flags = (kept == 0.0).astype(float)
     at, share = means[0], weight / np.repeat(counts, np.diff(np.append(edges, n)))
     return (at, means[1], means[2], counts / per_point, flags, moved.speed(at), means[3], drawn,
@@ -238,7 +238,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     n = len(time_s)
     path = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE)
     if path is None:
-        return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), 0.0, None)
+        return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), np.zeros(n), None)
     smooth = path(time_s)
     span = max(3, round(BELIEF_SPAN_S / max(float(time_s[-1] - time_s[0]) / n, 1e-9)))
     believed = maximum_filter1d(np.abs(smooth - angle_deg), span) <= ANGLE_TRUST * step_deg + 1e-9
@@ -248,7 +248,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     if doubtful.any():
         usual = median(np.abs(path.speed(time_s[::PACE_STRIDE])))
         rough += np.where(doubtful, line + usual * KINK_S, 0.0)
-    return Motion(np.where(believed, smooth, angle_deg), rough, path.reading_deg, path)
+    return Motion(np.where(believed, smooth, angle_deg), rough, np.where(believed, path.reading_deg, line), path)
 
 
 def _stands_out(lift: Floats) -> Flags:
