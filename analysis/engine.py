@@ -20,6 +20,7 @@ from analysis.reference.budget import sources, sweep_results
 from analysis.reference.clock import spread
 from analysis.reference.estimate import estimate
 from analysis.reference.look import FLANK_LOW, Look, look
+from analysis.reference.passed import where_passed
 from analysis.reference.points import Points, gather
 from analysis.reference.refreshed import asked, originals
 from analysis.reference.trial import Estimate
@@ -113,7 +114,8 @@ def _worked(trace: Trace, spec: Spec, *, offer: bool = True) -> Work:
     out.checks += recorded.of_trace(trace, lift / scale, sweeps, step_deg)
     if gates.failed(out.checks):
         return _closed(out, [])
-    out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale, step_deg=step_deg)
+    out.points = gather(trace.time_s, trace.angle_deg, lift, sweeps, scale=scale, step_deg=step_deg,
+                        at_lines=trace.at_lines)
     out.look = look(out.points, len(sweeps))
     out = _cut_again(out)
     assert out.points is not None
@@ -141,7 +143,13 @@ def _as_sampled(trace: Trace) -> tuple[Trace, list[Check]]:
     anew = asked(trace.time_s, trace.angle_deg, trace.lift)
     if anew is not None:
         trace = replace(_rows_of(trace, anew[0]), angle_deg=anew[1])
-    return trace, recorded.of_rows(rows, len(trace)) + told
+    told = recorded.of_rows(rows, len(trace)) + told
+    step_deg = encoder_step(trace.angle_deg)
+    passed = where_passed(trace.time_s, trace.angle_deg, step_deg)
+    if passed is not None:
+        trace = replace(trace, angle_deg=passed, at_lines=True)
+        told.append(recorded.of_lines(step_deg))
+    return trace, told
 
 
 def _rows_of(trace: Trace, rows: npt.NDArray[np.int64]) -> Trace:

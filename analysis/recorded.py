@@ -47,6 +47,13 @@ def of_recorder(stamps_s: Floats, taken_s: Floats) -> list[Check]:
                   f"follows from its number (by up to {moved:.3g} s).")]
 
 
+def of_lines(step_deg: float) -> Check:
+    """That rows were written for the encoder's lines, and how they were taken; it passes."""
+    return Check("rows at the encoder's lines", True, step_deg, None, "crank deg",
+                 f"Each row was written as the encoder passed a line, {step_deg:.4g} degrees from the last: "
+                 "the angle is that of the line passed.")
+
+
 def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -> list[Check]:
     """Gates before any crest is looked for; `lift` is scaled, `step_deg` the encoder's step."""
     n = len(trace)

@@ -43,6 +43,8 @@ class Trace:
     metadata : dict of str to str
     sha256 : str
         Of the bytes of the file as it came.
+    at_lines : bool
+        Whether each row was taken where the encoder passes a line, which is what `angle_deg` then gives.
     """
 
     time_s: Floats
@@ -53,6 +55,7 @@ class Trace:
     temperature_c: Floats | None = None
     metadata: dict[str, str] = field(default_factory=dict)
     sha256: str = ""
+    at_lines: bool = False
 
     def __len__(self) -> int:
         return len(self.time_s)

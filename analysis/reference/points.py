@@ -17,7 +17,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from analysis.quantiles import median, quantile
 from analysis.reference.lag import Behind
 from analysis.reference.lines import Lines, Readings
-from analysis.reference.path import Path, trace_path
+from analysis.reference.path import SMOOTHNESS, Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
 Floats = npt.NDArray[np.float64]
@@ -111,8 +111,11 @@ class Motion:
 
 
 def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep], *, scale: float = 1.0,
-           step_deg: float | None = None) -> Points:
-    """Reduce the samples of the sweeps to points; arguments of shape (n,)."""
+           step_deg: float | None = None, at_lines: bool = False) -> Points:
+    """Reduce the samples of the sweeps to points; arguments of shape (n,).
+
+    `at_lines`: each was taken where a line is passed.
+    """
     total = sum(sweep.stop - sweep.start for sweep in sweeps)
     first = max(1, total // DENSE_POINTS)
     columns: list[tuple[Floats, Floats, Floats]] = []
@@ -126,7 +129,7 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     near: tuple[float, float] | None = None
     for time, angle, height in columns:
         close = _without_pauses(time, angle)
-        moved = motion(close, angle, step, near)
+        moved = motion(close, angle, step, near, at_lines=at_lines)
         near = near if moved.path is None else moved.path.smoothness
         merged, first_of, weight = _merged(close, angle, height, per_point, step, moved)
         parts.append(merged if close is time else (np.interp(merged[0], close, time), *merged[1:]))
@@ -137,7 +140,8 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
-                  drawn, held / scale, first * per_point, Lines(step if first == 1 else 0.0, readings), scale)
+                  drawn, held / scale, first * per_point, Lines(0.0 if at_lines or first > 1 else step, readings),
+                  scale)
 
 
 def _without_pauses(time_s: Floats, angle_deg: Floats) -> Floats:
@@ -228,15 +232,19 @@ def _held(lift: Floats, edges: Ints, per_point: int) -> Floats:
     return np.where(held, step * LINE_NOISE * np.sqrt(np.repeat(stretch, stretch)), 0.0)
 
 
-def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None) -> Motion:
+def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float, float] | None = None, *,
+           at_lines: bool = False) -> Motion:
     """The shaft's motion over one sweep; arguments of shape (n,), the encoder's step in crank degrees.
 
     The smooth path is believed where it stays within the encoder's step of all that was read nearby, else the
     reading stands. Where the shaft starts or stops neither is: nobody read what it did between two lines. `near` is
-    the smoothness of a sweep before it.
+    the smoothness of a sweep before it. `at_lines`: where a line is passed the reading is the angle.
     """
     n = len(time_s)
-    path = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE)
+    # readings that err by next to nothing: a path that averages over the changes of speed seems as likely, from afar
+    path = trace_path(time_s, angle_deg, (SMOOTHNESS[0],) * 2 if at_lines else near, line_deg=step_deg * LINE_NOISE)
+    if at_lines:
+        return Motion(angle_deg, np.zeros(n), np.zeros(n), path)
     if path is None:
         return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), np.zeros(n), None)
     smooth = path(time_s)

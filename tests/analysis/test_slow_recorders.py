@@ -47,8 +47,8 @@ def test_a_reading_that_no_path_smooths_is_worth_its_line(interval_s: float, mon
         return
     motion = points.motion
 
-    def as_the_path_scatters(*given: object) -> Motion:
-        moved = motion(*given)       # type: ignore[arg-type]
+    def as_the_path_scatters(*given: object, **more: bool) -> Motion:
+        moved = motion(*given, **more)       # type: ignore[arg-type]
         assert moved.path is not None
         return replace(moved, reading_deg=np.full(len(moved.angle_deg), moved.path.reading_deg))
 
