@@ -28,6 +28,7 @@ Floats = npt.NDArray[np.float64]
 REPEATABILITY_DEG = 0.12
 RELATED_PART, RELATED_RATIO = 0.0015, 4.0      # of the lift, and of what neighbouring points differ by
 MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES = 0.25, 2.0      # a shaft that sticks and slips shows up to 0.17
+MOST_OF_ANY_DEG = 3.0     # noise of the angle, whatever the datum
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
@@ -284,6 +285,11 @@ def _misfit(found: Estimate, seen: Look, spec: Spec) -> Check:
                      "The lift does not follow the datum's shape: wrong datum, wrong profile or a worn lobe.")
     if found.shape.known and (odd := _related(found, seen)) is not None:
         return odd
+    noise = found.fit.s1_deg
+    if noise > MOST_OF_ANY_DEG:
+        return Check(name, False, noise, MOST_OF_ANY_DEG, "crank deg",
+                     f"The flanks follow one shape only with angles that err by {noise:.2f} degrees: this is "
+                     "no passage over one datum, or the encoder's lines are too coarse for the shaft's speed.")
     return Check(name, True, misfit, MISFIT_PART, "share of the lift", "The lift follows the datum's shape.")
 
 

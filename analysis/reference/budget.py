@@ -167,7 +167,7 @@ def _lag_model(found: Estimate) -> float:
     Neither a delay nor a first-order filter is quite what a probe does, and the speed it is compared with is
     smoothed; the crest is moved by as much as forward and reverse differ in speed. Where the shaft sticks and slips
     between two lines of the encoder nobody read its speed, and the lag comes out too small. Where the lines hide the
-    lag, one as probes have it is budgeted whole.
+    lag, or hide all changes of speed, one as probes have it is budgeted whole.
     """
     fit = found.fit
     if found.lag_untold:
@@ -180,8 +180,10 @@ def _lag_model(found: Estimate) -> float:
     lever = abs(float(inverse[0, row] / max(inverse[row, row], 1e-300)))
     lag = abs(fit.shifts["lag"])
     power = (fit.weight * fit.slope**2)[found.use]
-    unread = float(power[found.points.rough_deg[found.use] > 0.0].sum() / max(float(power.sum()), 1e-300)) ** 2
-    return lever * math.hypot(LAG_MODEL_PART * lag, unread * (UNREAD_PART * lag + UNREAD_S))
+    total = max(float(power.sum()), 1e-300)
+    unread = (float(power[found.points.rough_deg[found.use] > 0.0].sum()) / total) ** 2
+    hidden = float(power[found.points.hidden[found.use]].sum()) / total
+    return lever * math.hypot(LAG_MODEL_PART * lag, unread * (UNREAD_PART * lag + UNREAD_S), hidden * UNTOLD_S)
 
 
 def sweep_results(found: Estimate, sweeps: list[Sweep], time_s: Floats, seen: Look, offset_deg: float

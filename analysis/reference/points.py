@@ -7,6 +7,7 @@ the bend it hides is a quarter of a micrometre for a tenth of a degree on a pist
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -17,7 +18,7 @@ from scipy.ndimage import maximum_filter1d, median_filter, uniform_filter1d
 from analysis.quantiles import median, quantile
 from analysis.reference.lag import Behind
 from analysis.reference.lines import Lines, Readings
-from analysis.reference.path import SMOOTHNESS, Path, trace_path
+from analysis.reference.path import LINES_PER_BIN, LONGEST_BIN_S, SMOOTHNESS, Path, trace_path
 from analysis.sweeps import Sweep, encoder_step
 
 Floats = npt.NDArray[np.float64]
@@ -36,6 +37,9 @@ KINK_BEFORE_S = 0.05      # how long before a start or stop,
 KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle is doubtful
 KINK_S = 0.05             # by what the shaft does in this time
 PACE_STRIDE = 8           # samples: the usual speed needs no more
+HIDDEN_TIMES, HIDDEN_PART = 3.0, 0.05     # of what samples make of the moment a line is passed; of a line
+STALL_LINES = 3.0         # times as long as a line usually lasts
+EACH_PASSED, FEWEST_PASSED = 4.0, 24      # samples that a line lasts, and lines
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
 
 
@@ -48,7 +52,8 @@ class Points:
     behind (see `lag`); count (samples in the point, 1 for the usual
     number); spiky (flag: stands out of its neighbourhood); rough_deg (standard deviation of an angle as read, to its
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with);
-    held (least standard deviation of a lift that stands at one step of the converter, as lift is scaled; else 0).
+    held (least standard deviation of a lift that stands at one step of the converter, as lift is scaled; else 0);
+    hidden (flag: the shaft's speed changes between two lines, where nobody read it).
     `lines` says what the encoder's lines would add to each point's angle, were they elsewhere.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
@@ -65,6 +70,7 @@ class Points:
     rough_deg: Floats
     drawn_deg: Floats
     held: Floats
+    hidden: Flags
     samples_per_point: int
     lines: Lines
     scale: float = 1.0
@@ -97,13 +103,15 @@ class Motion:
 
     angle_deg (n,): the encoder's steps smoothed out where that can be believed;
     rough_deg (n,): standard deviation of the angle where it is not smooth;
-    reading_deg (n,): that of a reading about the smooth path where that is believed, else that of its line.
+    reading_deg (n,): that of a reading about the smooth path where that is believed, else that of its line;
+    hidden: whether lines are passed at moments that no path explains: the speed changes between two of them.
     """
 
     angle_deg: Floats
     rough_deg: Floats
     reading_deg: Floats
     path: Path | None
+    hidden: bool = False
 
     def speed(self, time_s: Floats) -> Floats:
         """Crank degrees per second, shape (len(time_s),)."""
@@ -126,11 +134,13 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
     parts: list[tuple[Floats, ...]] = []
     readings: list[Readings] = []
+    hidden: list[bool] = []
     near: tuple[float, float] | None = None
     for time, angle, height in columns:
         close = _without_pauses(time, angle)
         moved = motion(close, angle, step, near, at_lines=at_lines)
         near = near if moved.path is None else moved.path.smoothness
+        hidden.append(moved.hidden)
         merged, first_of, weight = _merged(close, angle, height, per_point, step, moved)
         parts.append(merged if close is time else (np.interp(merged[0], close, time), *merged[1:]))
         readings.append(Readings(close, angle, moved.path, first_of, weight))
@@ -139,9 +149,9 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
         np.concatenate([part[k] for part in parts]) for k in range(9))
     sweep_p = np.repeat(np.arange(len(sweeps)), sizes)
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
+    known = 0.0 if at_lines or first > 1 else step
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
-                  drawn, held / scale, first * per_point, Lines(0.0 if at_lines or first > 1 else step, readings),
-                  scale)
+                  drawn, held / scale, np.repeat(hidden, sizes), first * per_point, Lines(known, readings), scale)
 
 
 def _without_pauses(time_s: Floats, angle_deg: Floats) -> Floats:
@@ -186,7 +196,7 @@ def _merged(time_s: Floats, angle_deg: Floats, lift: Floats, per_point: int, ste
     spiky = _stands_out(lift)
     starts = np.flatnonzero(np.concatenate([[True], np.diff(angle_deg) != 0.0]))
     lengths = np.diff(np.append(starts, n))
-    long = lengths > max(STALL_POINTS, 3 * per_point)
+    long = lengths > max(STALL_POINTS, 3 * per_point, STALL_LINES * median(lengths.astype(float)))
     ends = np.zeros(n + 1, dtype=bool)
     ends[:n:per_point] = ends[starts[long]] = ends[starts[long] + lengths[long]] = True
     edges = np.flatnonzero(ends[:n])
@@ -242,9 +252,19 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     """
     n = len(time_s)
     # readings that err by next to nothing: a path that averages over the changes of speed seems as likely, from afar
-    path = trace_path(time_s, angle_deg, (SMOOTHNESS[0],) * 2 if at_lines else near, line_deg=step_deg * LINE_NOISE)
+    passed, each, hidden = _passed(time_s, angle_deg), 1.0, False
     if at_lines:
-        return Motion(angle_deg, np.zeros(n), np.zeros(n), path)
+        path = trace_path(time_s, angle_deg, (SMOOTHNESS[0],) * 2, line_deg=step_deg * LINE_NOISE)
+    else:
+        path = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE)
+        # a ripple within the lines shows in all the readings, not in where the lines are passed
+        if passed is not None and path is not None and path.ripple is None:
+            path, each = trace_path(*passed, (SMOOTHNESS[0],) * 2), math.sqrt(n / len(passed[0]))
+            timed = abs(float(angle_deg[-1] - angle_deg[0])) / n * LINE_NOISE      # what a sample is late by
+            hidden = path is not None and path.reading_deg > HIDDEN_TIMES * timed
+    if at_lines:
+        hidden = path is not None and path.reading_deg > HIDDEN_PART * step_deg
+        return Motion(angle_deg, np.zeros(n), np.zeros(n), path, hidden)
     if path is None:
         return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), np.zeros(n), None)
     smooth = path(time_s)
@@ -256,7 +276,21 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     if doubtful.any():
         usual = median(np.abs(path.speed(time_s[::PACE_STRIDE])))
         rough += np.where(doubtful, line + usual * KINK_S, 0.0)
-    return Motion(np.where(believed, smooth, angle_deg), rough, np.where(believed, path.reading_deg, line), path)
+    return Motion(np.where(believed, smooth, angle_deg), rough, np.where(believed, path.reading_deg * each, line), path,
+                  hidden)
+
+
+def _passed(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats] | None:
+    """When and where lines are passed, halfway between two readings.
+
+    None where bins as short as a change of speed allows hold lines enough to average over, or a line but a few samples.
+    """
+    at = np.flatnonzero(np.diff(angle_deg) != 0.0)
+    if len(at) < FEWEST_PASSED or len(time_s) < EACH_PASSED * len(at):
+        return None
+    if LINES_PER_BIN * median(np.diff(time_s[at])) < LONGEST_BIN_S:
+        return None
+    return (time_s[at] + time_s[at + 1]) / 2.0, (angle_deg[at] + angle_deg[at + 1]) / 2.0
 
 
 def _stands_out(lift: Floats) -> Flags:
