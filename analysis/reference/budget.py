@@ -13,6 +13,8 @@ from analysis.quantiles import median
 from analysis.reference import axis
 from analysis.reference.doubts import throw_doubt
 from analysis.reference.look import Look
+from analysis.reference.points import LINE_NOISE
+from analysis.reference.shapes import ProfileShape
 from analysis.reference.trial import Estimate
 from analysis.result import SweepResult
 from analysis.spec import Spec
@@ -99,8 +101,18 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
         speed = median(np.abs(found.points.speed[found.use]))
         listed.append(Source("lash, one sense only", "B", spec.u_lash_deg))
         listed.append(Source("lag, one sense only", "B", spec.u_lag_s * speed))
+    listed.append(Source("rounding of the profile's table", "B", _rounding(found)))
     listed.append(Source("datum geometry", "B", spec.u_geometry_deg))
     return listed
+
+
+def _rounding(found: Estimate) -> float:
+    """What the last decimal of a profile's table does to the crest: each row errs by itself, by up to half of it."""
+    shape = found.shape
+    if not isinstance(shape, ProfileShape) or (last_mm := shape.rounded_mm()) == 0.0:
+        return 0.0
+    each = found.fit.lever_deg @ shape.of_each(found.fit.u_deg)
+    return float(np.linalg.norm(each)) * last_mm * LINE_NOISE
 
 
 def _probe(found: Estimate, spec: Spec) -> float:

@@ -16,7 +16,7 @@ from analysis.reference.lobe import below, bisect
 from analysis.reference.look import Look
 from analysis.reference.nuisances import unsteady_drift
 from analysis.reference.points import Points
-from analysis.reference.shapes import EvenLobe, Known, Shape, known_shape
+from analysis.reference.shapes import EvenLobe, Known, ProfileShape, Shape, known_shape
 from analysis.reference.sticking import FRICTION, friction, twice_a_turn
 from analysis.reference.suspects import put_aside, rather_thrown
 from analysis.reference.trial import Estimate, Trial
@@ -28,6 +28,7 @@ Flags = npt.NDArray[np.bool_]
 GAIN_PRIOR = 0.02
 MOST_FINDINGS = 12
 MOST_WIDENED = 4
+MOST_SHIFTED = 5
 
 
 def start_crest(points: Points, look: Look, sweeps: list[int], known: Known | None) -> float:
@@ -66,6 +67,16 @@ def usable(points: Points, look: Look, sweeps: list[int], crest_deg: float, kind
     return use & inside if kind in ("piston", "link-rod") or look.floor else use
 
 
+def known_there(points: Points, use: Flags, crest_deg: float, known: Known | None) -> Flags:
+    """Points in use at which the datum's shape is known: a table that is cut off on a flank says nothing beyond."""
+    if not isinstance(known, ProfileShape):
+        return use
+    low, high = known.known_deg
+    u = points.angle_deg - crest_deg
+    inside = use & (u > low) & (u < high)
+    return inside if inside.any() else use
+
+
 def shape_for(spec: Spec, points: Points, use: Flags, crest_deg: float) -> Shape:
     """The spec's shape, or an even lobe with knots to suit the number of points."""
     known = known_shape(spec)
@@ -79,11 +90,19 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     """Fit the sweeps (indices) that passed the first look; needs at least one."""
     known = known_shape(spec)
     crest = start_crest(points, look, sweeps, known)
-    use = usable(points, look, sweeps, crest, spec.kind)
+    use = known_there(points, usable(points, look, sweeps, crest, spec.kind), crest, known)
     gain = GAIN_PRIOR if known is not None and points.scale == 1.0 else None
     shape = shape_for(spec, points, use, crest)
     trial = Trial(points, spec, look, encoder_per_crank, gain, axis=axis.shift_if_stated(points, spec))
     out = Estimate(points, trial.solve(shape, use, crest, gentle=True), shape, use)
+    for _ in range(MOST_SHIFTED):
+        # of a lopsided table that is cut off the bisected crest may lie degrees beside it
+        inside = known_there(points, usable(points, look, sweeps, crest, spec.kind), out.fit.crest_deg, known)
+        if (inside == out.use).all():
+            break
+        out.use = inside
+        out.fit = trial.solve(shape, inside, out.fit.crest_deg, gentle=True)
+    use = out.use
     if not trial.axis:
         _hums(out, trial, axis.gain(points, spec, out.fit))
         _worn(out, trial, None)

@@ -23,6 +23,9 @@ from analysis.spec import LinkRod, Piston, Spec
 
 Floats = npt.NDArray[np.float64]
 DEG = np.pi / 180.0
+FLAT_PART = 0.002          # of a profile's height for a degree of the datum: less is its base circle
+KNOWN_ROOM_DEG = 0.5       # datum degrees within the end of a table that is cut off on a flank
+MOST_PLACES = 4            # decimals: the fifth is a hundredth of a micrometre
 
 
 class Shape(Protocol):
@@ -102,13 +105,34 @@ class Known:
 
 
 class ProfileShape(Known):
-    """A lobe given as a table."""
+    """A lobe given as a table.
+
+    Beyond an end at which it is flat the lobe is round; beyond one at which it still falls the table says nothing.
+    `known_deg` are the crank degrees from the crest between which it does.
+    """
 
     def __init__(self, profile: tuple[tuple[float, float], ...], crank_per_datum: float) -> None:
         table = np.array(profile)
+        self._table = table
         self._spline = CubicSpline(table[:, 0] * crank_per_datum, table[:, 1])
         self._slope = self._spline.derivative()
         self._ends = float(self._spline.x[0]), float(self._spline.x[-1])
+        falls = np.abs(np.diff(table[:, 1]) / np.diff(table[:, 0]))[[0, -1]] > FLAT_PART * np.ptp(table[:, 1])
+        room = KNOWN_ROOM_DEG * crank_per_datum
+        self.known_deg = (self._ends[0] + room if falls[0] else -np.inf, self._ends[1] - room if falls[1] else np.inf)
+
+    def rounded_mm(self) -> float:
+        """The last decimal place that the table's lifts have, 0 where that is far below what matters."""
+        lifts = self._table[:, 1]
+        for places in range(MOST_PLACES + 1):
+            if np.allclose(lifts, np.round(lifts, places), rtol=0.0, atol=1e-9):
+                return float(10.0**-places)
+        return 0.0
+
+    def of_each(self, u_deg: Floats) -> Floats:
+        """What a millimetre more in each row of the table adds to the lift, shape (n, rows)."""
+        splines = CubicSpline(self._spline.x, np.eye(len(self._table)))
+        return np.asarray(splines(np.clip(u_deg, *self._ends)))
 
     def lift(self, u_deg: Floats) -> Floats:
         return np.asarray(self._spline(np.clip(u_deg, *self._ends)), dtype=np.float64)
