@@ -29,6 +29,8 @@ REPEATABILITY_DEG = 0.12
 RELATED_PART, RELATED_RATIO = 0.0015, 4.0      # of the lift, and of what neighbouring points differ by
 MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES = 0.25, 2.0      # a shaft that sticks and slips shows up to 0.17
 MOST_OF_ANY_DEG = 3.0     # noise of the angle, whatever the datum
+SMOOTH_ANGLE_NOISE_DEG, SMOOTH_ANGLE_NOISE_LINES = 0.06, 6.0      # where nothing sticks, as seen on the path:
+MOST_READ = 0.3           # a share of the points
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
@@ -300,11 +302,18 @@ def _related(found: Estimate, seen: Look) -> Check | None:
     point, where noise does not; a probe that was knocked in its only sweep leaves the same. Residuals count by their
     weights, so that those of a shaft that sticks and slips are not held against the shape.
     """
-    limit = max(MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES * LINE_NOISE * found.points.lines.step_deg)
+    line_deg = LINE_NOISE * found.points.lines.step_deg
+    limit = max(MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES * line_deg)
     if found.fit.s1_deg > limit:
         return Check("profile mismatch", False, found.fit.s1_deg, limit, "crank deg",
                      f"The lift follows the datum's shape only with angles that err by {found.fit.s1_deg:.2f} degrees, "
                      "which no encoder does: wrong datum, wrong profile or a worn lobe.")
+    read = (found.points.rough_deg > 0.0) | found.points.hidden
+    limit = max(SMOOTH_ANGLE_NOISE_DEG, SMOOTH_ANGLE_NOISE_LINES * line_deg)
+    if found.fit.s1_deg > limit and line_deg > 0.0 and np.count_nonzero(read & found.use) < MOST_READ * found.use.sum():
+        return Check("profile mismatch, probe knock", False, found.fit.s1_deg, limit, "crank deg",
+                     f"The lift follows the datum's shape only with angles that err by {found.fit.s1_deg:.2f} degrees, "
+                     "though the shaft turned smoothly: a probe that was knocked, another datum or profile.")
     thrown = max((abs(size) for name, size in found.fit.shifts.items() if name.startswith("throw")), default=0.0)
     if thrown > MOST_THROW_DEG:
         return Check("profile mismatch", False, thrown, MOST_THROW_DEG, "crank deg",

@@ -67,7 +67,7 @@ def look(points: Points, sweep_count: int) -> Look:
     noise = lift_noise(points.lift)
     sweeps = tuple(
         _look_at(points.angle_deg[points.sweep == k], smooth[points.sweep == k], points.lift[points.sweep == k],
-                 low, high, noise)
+                 low, high, noise, points.noisy)
         for k in range(sweep_count)
     )
     return Look(low, high, noise, floor, sweeps)
@@ -105,7 +105,8 @@ def _commonest(values: Floats) -> float:
     return float(np.diff(edges).max() / len(values))
 
 
-def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float) -> SweepLook:
+def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float, noisy: bool
+             ) -> SweepLook:
     if len(angle) < 24:
         return SweepLook(None, "too few samples", f"Only {len(angle)} points in this sweep.")
     order = np.argsort(angle, kind="stable")
@@ -121,7 +122,7 @@ def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: floa
         return SweepLook(None, "two crests", f"{len(starts)} crests in one sweep could each be the datum.")
     if at_start or at_stop:
         return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only.")
-    fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise)
+    fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise, noisy)
     if fault:
         return SweepLook(None, "saturation", fault)
     midline = bisect(angle, lift, low, high)
@@ -150,10 +151,10 @@ def _joined(smooth: Floats, starts: list[int], stops: list[int], dip: float) -> 
     return kept_starts, kept_stops
 
 
-def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float, noise: float) -> str:
+def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float, noise: float, noisy: bool) -> str:
     """Why the top is a rail or a stop and no crest; empty when it is a crest.
 
-    A rail repeats one value over the whole top although the lift is noisy elsewhere; a stop ends in corners: the
+    A rail repeats one value over the whole top although the lift is `noisy` elsewhere; a stop ends in corners: the
     flank arrives at the flat with its slope. A real crest, flat-nosed or round, arrives with none.
     """
     drop = max(4.0 * noise, 0.004 * (high - low))
@@ -170,7 +171,7 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     corner = min(slopes) * flank / (high - low)
     moving = (smooth > low + 0.15 * (high - low)) & (smooth < high - 0.15 * (high - low))
     bends = np.diff(lift, 2)[moving[1:-1]]
-    lively = len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
+    lively = noisy and len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
     if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
     if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or \

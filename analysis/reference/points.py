@@ -38,6 +38,7 @@ KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle
 KINK_S = 0.05             # by what the shaft does in this time
 PACE_STRIDE = 8           # samples: the usual speed needs no more
 HIDDEN_TIMES, HIDDEN_PART = 3.0, 0.05     # of what samples make of the moment a line is passed; of a line
+NOISE_SPAN, MOVING_STEPS, NOISY_STEPS = 15, 2.0, 0.45     # samples; steps of the converter
 STALL_LINES = 3.0         # times as long as a line usually lasts
 EACH_PASSED, FEWEST_PASSED = 4.0, 24      # samples that a line lasts, and lines
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
@@ -54,6 +55,7 @@ class Points:
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with);
     held (least standard deviation of a lift that stands at one step of the converter, as lift is scaled; else 0);
     hidden (flag: the shaft's speed changes between two lines, where nobody read it).
+    `noisy`: whether the lift is noisier than the steps of its converter make it.
     `lines` says what the encoder's lines would add to each point's angle, were they elsewhere.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
@@ -74,6 +76,7 @@ class Points:
     samples_per_point: int
     lines: Lines
     scale: float = 1.0
+    noisy: bool = True
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -151,7 +154,8 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     sense = np.repeat([float(s.sense) for s in sweeps], sizes)
     known = 0.0 if at_lines or first > 1 else step
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
-                  drawn, held / scale, np.repeat(hidden, sizes), first * per_point, Lines(known, readings), scale)
+                  drawn, held / scale, np.repeat(hidden, sizes), first * per_point, Lines(known, readings), scale,
+                  any(_noisy(height) for _, _, height in columns))
 
 
 def _without_pauses(time_s: Floats, angle_deg: Floats) -> Floats:
@@ -291,6 +295,21 @@ def _passed(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats] | None:
     if LINES_PER_BIN * median(np.diff(time_s[at])) < LONGEST_BIN_S:
         return None
     return (time_s[at] + time_s[at + 1]) / 2.0, (angle_deg[at] + angle_deg[at + 1]) / 2.0
+
+
+def _noisy(lift: Floats) -> bool:
+    """Whether a lift that moves is further from its running mean than the steps of its converter take it.
+
+    They do by 0.37 of a step (a robust standard deviation); readings of a quieter probe repeat at every crest.
+    """
+    steps = np.abs(np.diff(lift))
+    steps = steps[steps > 0.0]
+    if len(steps) < NOISE_SPAN:
+        return True
+    step, mean, reach = quantile(steps, 0.1), uniform_filter1d(lift, NOISE_SPAN), NOISE_SPAN // 2
+    moving = np.abs(mean[2 * reach:] - mean[:-2 * reach]) > MOVING_STEPS * step
+    away = np.abs(lift - mean)[reach:-reach][moving]
+    return len(away) < 3 * NOISE_SPAN or median(away) * 1.4826 > NOISY_STEPS * step
 
 
 def _stands_out(lift: Floats) -> Flags:

@@ -10,6 +10,7 @@ import pytest
 from analysis import analyse, checks, simulate
 from analysis.reference import nuisances
 from analysis.simulate import Setup
+from tests.bench.groups import case
 
 Patch = pytest.MonkeyPatch
 Result = dict[str, object]
@@ -45,9 +46,17 @@ def test_another_lobe_is_not_taken_up_by_throws_and_angles(width_and_lean: tuple
 def test_a_narrower_lobe_is_not_taken_up_by_a_throw(monkeypatch: Patch) -> None:
     lobe = simulate.harmonic_lobe(14.0, 57.0, 1.6, 0.0, 0.2)
     quiet: dict[str, object] = {"encoder_step_deg": 0.01, "noise_mm": 0.01}
+    monkeypatch.setattr(checks, "SMOOTH_ANGLE_NOISE_DEG", np.inf)
     assert shut(against_profile(lobe, **quiet)) == ["profile mismatch"]
     monkeypatch.setattr(checks, "MOST_THROW_DEG", 2.0)
     assert against_profile(lobe, **quiet)["reference_deg"] is not None
+
+
+def test_knocks_in_both_sweeps_are_not_taken_up_by_angles(monkeypatch: Patch) -> None:
+    knocked = case("hopeless", 7000899)         # of a thousand the one in which they were
+    assert shut(analyse(knocked.data, knocked.spec)) == ["profile mismatch, probe knock"]
+    monkeypatch.setattr(checks, "SMOOTH_ANGLE_NOISE_DEG", np.inf)
+    assert analyse(knocked.data, knocked.spec)["reference_deg"] is not None
 
 
 def test_a_knock_in_the_only_sweep_is_seen_by_what_it_leaves(monkeypatch: Patch) -> None:

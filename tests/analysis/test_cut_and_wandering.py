@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import analyse, simulate
+from analysis.reference import points
 from analysis.simulate import Setup
 from tests.examples import examples
 
@@ -51,6 +52,23 @@ def test_a_flat_nose_is_no_stop(dwell, power, seed, noise_mm):
     result = result_of(replace(BASE, lift=lobe, seed=seed, noise_mm=noise_mm))
     assert "saturation" not in failed(result)
     assert result["reference_deg"] is not None
+
+
+COARSE = replace(BASE, noise_mm=0.002, converter_mm=0.03)
+
+
+@pytest.mark.parametrize("dwell", [0.0, 4.0, 15.0])
+@pytest.mark.parametrize("interval_s", [0.02, 0.005])
+def test_a_nose_that_a_coarse_converter_shows_as_one_value_is_no_rail(dwell, interval_s, monkeypatch):
+    setup = replace(COARSE, lift=simulate.harmonic_lobe(16.0, 58.0, 2.0, dwell), interval_s=interval_s)
+    made = simulate.record(setup)
+    result = analyse(made.csv(), SPEC)
+    assert abs(result["reference_deg"] - made.crest_deg) < 1.6 * result["expanded_uncertainty_deg"]
+    railed = replace(setup, high_mm=14.4 + setup.base_mm)
+    assert "saturation" in failed(result_of(railed))
+    if dwell == 15.0:
+        monkeypatch.setattr(points, "NOISY_STEPS", 0.0)
+        assert "saturation" in failed(result_of(setup))
 
 
 def lopsided(angle):
