@@ -55,9 +55,10 @@ class PlanBroken(AnalysisRefused):
 
 CLASHES = ("capacity", "hold", "hold_point")
 MOST_TO_PROVE = 320                 # planned operations beyond which no proof is tried
-SEARCH_BEFORE_PROOF = 0.25          # of the time: a good plan makes a small model
+SEARCH_BEFORE_PROOF = 0.4           # of the time: a good plan makes a small model
 LISTS_BEFORE_PROOF = 0.6            # of the time, in work of which most is done in less
 BEFORE_PROOF = 0.85                 # of the time, after which what is left is kept for the proof
+PUNCTUAL, PUNCTUAL_ENDS = 0.8, 0.86  # of the solver's work and of the time, until then a punctual plan is looked for
 PROOF_ENDS = 0.92                   # of the time: what is left is for the check
 SEARCHES_ANEW = 4                   # beside the proof
 LEAST_REST = 0.01                   # seconds
@@ -173,6 +174,10 @@ def _searched(read_problem: Problem, stand: Stand, seconds: float, seed: int, st
         best, bound, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
                                      lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
         solver += words
+    if small and effort and best.objective() > bound and not read_problem.mends:
+        best, bound, words = _punctual(best, stand, effort * PUNCTUAL, left.rest(seconds * PUNCTUAL_ENDS), seed)
+        solver += words
+        effort *= 1.0 - PUNCTUAL
     if small and effort and best.objective() > bound:
         best, proven, words = _proven(best, stand, effort, left.rest(seconds * PROOF_ENDS), steps, seed)
         bound, solver = max(bound, proven), solver + words
@@ -230,6 +235,18 @@ def _listed(best: Outcome, stand: Stand, seconds: float, seed: int,
     cut = f", cut short at {found.share:.0%} by the clock" if found.share < 1 else ""
     better = made if made.objective() < best.objective() else best
     return better, found.bound, f"; {found.tried} lists{cut}"
+
+
+def _punctual(best: Outcome, stand: Stand, effort: float, seconds: float, seed: int) -> tuple[Outcome, float, str]:
+    """The plan in which no order is later than it has to be, with its cost as the bound; else the plan at hand."""
+    from analysis.schedule.exact import punctual
+
+    proof = punctual(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, effort=effort, seconds=seconds,
+                     seeds=(seed, seed + 1))
+    if proof is None or not proof.optimal:
+        return best, 0.0, ""
+    made = Outcome(best.problem, proof.bookings, stand.fixed.conflicts)
+    return (made, proof.bound, "; punctual") if made.objective() < best.objective() else (best, 0.0, "")
 
 
 def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: int, seed: int

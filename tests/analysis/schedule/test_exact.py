@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from analysis.schedule import plan as plans
 from analysis.schedule.build import Builder
 from analysis.schedule.check import check
-from analysis.schedule.exact import prove
+from analysis.schedule.exact import prove, punctual
 from analysis.schedule.fixed import fix
 from analysis.schedule.outcome import Outcome, to_json
 from analysis.schedule.plan import Stand, outcome_of, plan
@@ -150,3 +150,40 @@ def test_what_is_said_of_orders_left_out_does_not_hold_up_the_search(monkeypatch
     monkeypatch.setattr(plans, "improve", lambda *given: searching.set() or search(*given))
     plan(shop(20, 3, load=2.2), seconds=0, steps=20)
     assert waited == [True]
+
+
+@pytest.mark.parametrize(("orders", "load", "seed"), [(10, 3.0, 6), (12, 3.0, 12)])
+def test_a_punctual_plan_is_found_where_the_rules_are_late(orders: int, load: float, seed: int) -> None:
+    raw = shop(orders, seed, load=load)
+    problem = read(raw)
+    stand = plans._first(problem)
+    late = plans.outcome_of(problem, stand)
+    assert late.objective() > 0.0
+    found = [punctual(problem, stand.fixed, stand.scheme.jobs, late.bookings, effort=0.3, seconds=60.0, seeds=(0, 1))
+             for _ in range(2)]
+    assert found[0] == found[1]                     # whichever of the two solvers was faster
+    assert found[0] is not None
+    assert (found[0].optimal, found[0].bound) == (True, 0.0)
+    made = Outcome(problem, found[0].bookings, stand.fixed.conflicts)
+    assert made.objective() == 0.0
+    assert not check(raw, to_json(made, bound=0.0, proven=True, solver="", seconds=0, seed=0))
+
+
+def test_no_punctual_plan_is_looked_for_where_lateness_is_not_all() -> None:
+    raw = shop(10, 6, load=3.0)
+    problem = read({**raw, "weights": {"tardiness": 1, "makespan": 1}})
+    stand = plans._first(problem)
+    late = plans.outcome_of(problem, stand)
+    assert punctual(problem, stand.fixed, stand.scheme.jobs, late.bookings, effort=0.3, seconds=60.0,
+                    seeds=(0,)) is None
+
+
+def test_an_order_that_cannot_be_punctual_leaves_it_to_the_proof() -> None:
+    raw = shop(10, 6, load=3.0)
+    for order in raw["orders"]:
+        order["due"] = raw["orders"][0]["release"]      # all are late, whoever comes first; not all can
+    problem = read(raw)
+    stand = plans._first(problem)
+    late = plans.outcome_of(problem, stand)
+    assert punctual(problem, stand.fixed, stand.scheme.jobs, late.bookings, effort=0.05, seconds=60.0,
+                    seeds=(0, 1)) is None
