@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.quantiles import median, quantile
-from analysis.reference import axis, worn
+from analysis.reference import axis, search, worn
 from analysis.reference.budget import UNTOLD_S
 from analysis.reference.lag import LAGS_S
 from analysis.reference.look import Look, midlines_apart
@@ -34,6 +34,7 @@ MOST_READ = 0.3           # a share of the points
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
+MOST_MISS_PROFILE_MM = 0.6      # of a probe whose profile was taken as it should stand
 LEAST_GAIN, MOST_GAIN = 0.9, 1.1     # of a probe in millimetres; one tilted by 20 degrees reads 0.94
 LEAST_LOBE_MM, MOST_LOBE_MM = 1.5, 300.0     # of lift: a locomotive's lobes lift from 5 to 40 mm
 
@@ -169,6 +170,13 @@ def _shown(found: Estimate) -> list[Check]:
         size = math.hypot(*twice)
         made.append(Check("encoder, twice a turn", True, size, None, "crank deg",
                           f"The encoder errs twice a turn by {size:.3f} degrees; this was taken out."))
+    for name, value in found.fit.additions.items():
+        if name.startswith(search.ZERO):
+            size, unit = (value * 1e3, "µm") if scale == 1.0 else (value * scale, "counts")
+            made.append(Check("zero of the probe", True, size, None, unit,
+                              f"From {name.removeprefix(search.ZERO).strip()} on, between two sweeps, the lift stands "
+                              f"{size:+.0f} {unit} off: the probe or its dial was set anew or knocked there. "
+                              "This was taken out."))
     if worn.shown(found.fit):
         made.append(_form(found))
     return made
@@ -199,7 +207,14 @@ def _midline(found: Estimate, spec: Spec) -> list[Check]:
     turned = axis.turn_at_crest_deg(found.points, spec, found.fit)
     known = axis.doubt_deg(found.points, spec, found.fit) == 0.0
     most = MOST_MISS_MM if len(np.unique(found.points.sweep[found.use])) > 1 else MOST_MISS_ALONE_MM
-    if abs(miss) > most and not known:
+    if found.shape.known:
+        most = MOST_MISS_PROFILE_MM
+        if abs(miss) > most:
+            return [Check("profile mismatch, midline", False, abs(miss), most, "mm", (
+                f"The flanks stand off the profile as if the probe's line passed the shaft's axis {abs(miss):.1f} mm "
+                "beside where it did when the table was made: another profile, its mirror image, or a probe that is "
+                "not set up as the table asks."))]
+    elif abs(miss) > most and not known:
         return [Check("midline, shape misfit, probe knock", False, abs(miss), most, "mm", (
             f"The flanks are not each other's mirror image: the chord midpoints drift with the lift as if the probe's "
             f"line passed the shaft's axis at {abs(miss):.1f} mm. The lobe is not symmetric (measure it against its "

@@ -8,7 +8,7 @@ from analysis.engine import NO_RESULT, Work
 
 UNIT, AS_STATED = "unit of the lift", "has the size that the spec gives."
 # checks whose sentences belong here
-SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", "form of the datum", UNIT)
+SAID = ("lag", "probe friction", "encoder, twice a turn", "midline", "form of the datum", "zero of the probe", UNIT)
 RECORDED = ("rows that hold nothing new", "time stamps", "rows at the encoder's lines")
 
 

@@ -24,6 +24,7 @@ MOST_PACES = 20.0         # between two samples, or it is a pause
 LEAST_PACE = 0.05         # crank degrees a second while the encoder moves
 STUCK_S = 0.4
 LEAST_JUMP_DEG = 0.4
+LEAST_ALONE_DEG = 0.08
 
 
 def of_rows(rows: int, kept: int) -> list[Check]:
@@ -74,7 +75,8 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -
     made.append(Check("encoder turning", bool(sweeps), moved, 0.0, "crank deg",
                       "The encoder turns." if sweeps else "The encoder is stuck: it does not turn."))
     if all(check.passed for check in made):
-        made += [*_unit_of_time(trace), _stuck(trace, lift, span), _jump(trace, step_deg)]
+        made += [*_unit_of_time(trace), _stuck(trace, lift, span),
+                 _jump(trace, step_deg, alone=len(sweeps) == 1)]
     return made
 
 
@@ -92,14 +94,19 @@ def _unit_of_time(trace: Trace) -> list[Check]:
                   f"it turns by {1000.0 * pace:.3g}.")]
 
 
-def _jump(trace: Trace, step_deg: float) -> Check:
-    """Whether the encoder jumps from one sample to the next by more than the shaft can turn."""
+def _jump(trace: Trace, step_deg: float, *, alone: bool) -> Check:
+    """Whether the encoder jumps from one sample to the next by more than the shaft can turn.
+
+    In a sweep that is `alone` nothing else shows a slip at the crest, and less is enough.
+    """
     stride = max(1, len(trace) // 200_000)
     angle, time_s = trace.angle_deg[::stride], trace.time_s[::stride]
     moved, lasted = np.diff(angle), np.diff(time_s)
     pace = median(lasted[lasted > 0]) if (lasted > 0).any() else 1.0
     usual = quantile(np.abs(moved), 0.98)
     limit = max(5.0 * usual, 6.0 * step_deg, LEAST_JUMP_DEG)
+    if alone:
+        limit = min(limit, max(1.05 * usual, LEAST_ALONE_DEG))
     ahead = np.append(moved[1:], 0.0)
     behind = np.concatenate([[0.0], moved[:-1]])
     usual_there = np.maximum(np.maximum(np.abs(ahead), np.abs(behind)), usual) * np.maximum(lasted / pace, 1.0)

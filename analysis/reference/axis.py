@@ -26,14 +26,17 @@ from analysis.spec import Spec
 Floats = npt.NDArray[np.float64]
 
 NAME = "miss of the axis"
+LOBES = ("lobe", "lobe-profile")
 USUAL_RADIUS_MM = 60.0
 LEAST_RADIUS_PART = 0.3     # of the crest's radius: no lobe is lower
 LEAST_MISS_MM = 0.005
 LEAST_SIGMAS = 6.0
-LEAST_SIGMAS_ONE_WAY = 9.0  # drift looks like it
+LEAST_SIGMAS_UNCLEAR = 9.0  # one way, where drift looks like it, or with a worn place, where the rest of it does
 PRIOR_MM = 0.5
 DOUBTED_PART = 0.5
 CHANCE, CHANCE_SIZE_MM = 0.02, 0.15
+CHANCE_PROFILE = 0.005     # what the probe saw is in the table, as it was set up then
+CHANCE_WORN = 0.5          # where a place was found worn, and a miss is not believed for it
 
 
 def shift_if_stated(points: Points, spec: Spec) -> list[Shift]:
@@ -43,11 +46,8 @@ def shift_if_stated(points: Points, spec: Spec) -> list[Shift]:
 
 
 def shift_if_seen(points: Points, spec: Spec, fit: Fit) -> list[Shift]:
-    """The shift for a lobe of unknown radius, when the midpoints drift beyond what chance makes them.
-
-    None where a place of the lobe was found worn: what drifts then may be what is left of that.
-    """
-    if spec.kind != "lobe" or _stated(points, spec) is not None or worn.shown(fit):
+    """The shift for a lobe of unknown radius, when the midpoints drift beyond what chance makes them."""
+    if spec.kind not in LOBES or _stated(points, spec) is not None:
         return []
     turn = _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM)
     size, variance, _ = fit.let_in(-fit.slope * turn)
@@ -58,7 +58,7 @@ def shift_if_seen(points: Points, spec: Spec, fit: Fit) -> list[Shift]:
 
 def gain(points: Points, spec: Spec, fit: Fit) -> float:
     """How far chi square would fall with a miss let in; 0 where none is looked for."""
-    if spec.kind != "lobe" or _stated(points, spec) is not None:
+    if spec.kind not in LOBES or _stated(points, spec) is not None:
         return 0.0
     size, variance, _ = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
     return size**2 / variance
@@ -76,13 +76,14 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
 
     `inflation` is the variance ratio of related residuals.
     """
-    if spec.kind != "lobe" or NAME in fit.shifts:
+    if spec.kind not in LOBES or NAME in fit.shifts:
         return Doubt(0.0, 0.0)
     size, variance, lever = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
     variance *= inflation
     prior = CHANCE_SIZE_MM**2
     part = prior / (variance + prior)
-    odds = CHANCE / (1.0 - CHANCE) * math.sqrt(variance / (variance + prior)) * math.exp(
+    before = CHANCE_WORN if worn.shown(fit) else CHANCE_PROFILE if fit.shape.known else CHANCE
+    odds = before / (1.0 - before) * math.sqrt(variance / (variance + prior)) * math.exp(
         min(0.5 * size**2 / variance * part, 300.0))
     chance = odds / (1.0 + odds)
     mean, spread = lever * size * part, lever**2 * variance * part + (DOUBTED_PART * lever * size * part) ** 2
@@ -90,7 +91,8 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
 
 
 def _least(fit: Fit, variance: float) -> float:
-    sigmas = LEAST_SIGMAS if "hysteresis" in fit.shifts else LEAST_SIGMAS_ONE_WAY
+    clear = "hysteresis" in fit.shifts and not worn.shown(fit)
+    sigmas = LEAST_SIGMAS if clear else LEAST_SIGMAS_UNCLEAR
     return max(LEAST_MISS_MM, sigmas * float(np.sqrt(variance)))
 
 
@@ -109,7 +111,7 @@ def turn_at_crest_deg(points: Points, spec: Spec, fit: Fit) -> float:
 
 def _stated(points: Points, spec: Spec) -> float | None:
     """The crest's radius, where it can be compared with the lift: counts without a calibration have no size."""
-    return spec.pitch_radius_mm if spec.kind == "lobe" and points.scale == 1.0 else None
+    return spec.pitch_radius_mm if spec.kind in LOBES and points.scale == 1.0 else None
 
 
 def _turn(points: Points, crank_per_datum: float, radius_mm: float) -> Floats:

@@ -96,6 +96,7 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
                          math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
+    listed.append(Source("where a worn place of the datum ends", "B", found.worn_doubt_deg))
     listed.append(Source("scale of the probe", "B", _probe(found, spec)))
     if "hysteresis" not in found.fit.shifts:
         speed = median(np.abs(found.points.speed[found.use]))

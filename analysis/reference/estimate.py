@@ -117,6 +117,10 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         surest = found[0].gain
         if _hums(out, trial, surest) or _shown(out, trial, surest, gentle=True) or _worn(out, trial, surest):
             continue
+        if found[0].zero is not None:
+            trial.offsets.append(found[0].zero)
+            out.fit = trial.solve(out.shape, out.use, crest, gentle=True, start=out.fit)
+            continue
         thrown = next((f.throw for f in found if f.throw is not None), None)
         if thrown is not None and (thrown is found[0].throw or rather_thrown(out, trial, found, crest)):
             trial.throws.append(thrown)
@@ -204,6 +208,7 @@ def _worn(out: Estimate, trial: Trial, gain: float | None, *, gentle: bool = Tru
     if not worn.believed(out.points, before, out.fit):
         trial.offsets, out.fit = others, before
         return False
+    out.worn_doubt_deg = worn.doubt_deg(before, out.fit, places)
     trial.offsets = others + worn.with_margins(out.fit, places)
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=gentle, start=out.fit)
     return True

@@ -23,6 +23,8 @@ HALF = 0.5
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
 # A cut: its width to that at the next level, what the flanks move apart to what they did, and how deep is looked.
+NOISY_STEPS = 0.45         # of the converter, from which on readings do not repeat over a crest
+FEW_RAILED, MANY, FEW_PART, FEW_STEPS = 4, 20, 0.6, 1.5     # points, fewer than in what follows; of them; steps
 CUT_WIDE, CUT_STEP, CUT_DEEPEST = 0.75, 2.5, 0.4
 
 
@@ -67,7 +69,7 @@ def look(points: Points, sweep_count: int) -> Look:
     noise = lift_noise(points.lift)
     sweeps = tuple(
         _look_at(points.angle_deg[points.sweep == k], smooth[points.sweep == k], points.lift[points.sweep == k],
-                 low, high, noise, points.noisy)
+                 low, high, noise, points.noise_steps)
         for k in range(sweep_count)
     )
     return Look(low, high, noise, floor, sweeps)
@@ -105,7 +107,7 @@ def _commonest(values: Floats) -> float:
     return float(np.diff(edges).max() / len(values))
 
 
-def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float, noisy: bool
+def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: float, noise: float, steps: float
              ) -> SweepLook:
     if len(angle) < 24:
         return SweepLook(None, "too few samples", f"Only {len(angle)} points in this sweep.")
@@ -122,7 +124,7 @@ def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: floa
         return SweepLook(None, "two crests", f"{len(starts)} crests in one sweep could each be the datum.")
     if at_start or at_stop:
         return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only.")
-    fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise, noisy)
+    fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise, steps)
     if fault:
         return SweepLook(None, "saturation", fault)
     midline = bisect(angle, lift, low, high)
@@ -151,14 +153,16 @@ def _joined(smooth: Floats, starts: list[int], stops: list[int], dip: float) -> 
     return kept_starts, kept_stops
 
 
-def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float, noise: float, noisy: bool) -> str:
+def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float, noise: float, steps: float) -> str:
     """Why the top is a rail or a stop and no crest; empty when it is a crest.
 
-    A rail repeats one value over the whole top although the lift is `noisy` elsewhere; a stop ends in corners: the
-    flank arrives at the flat with its slope. A real crest, flat-nosed or round, arrives with none.
+    A rail repeats one value over the whole top although the lift is noisy elsewhere, by so many `steps`; a stop ends
+    in corners: the flank arrives at the flat with its slope. A real crest, flat-nosed or round, arrives with none.
     """
     drop = max(4.0 * noise, 0.004 * (high - low))
     top = np.flatnonzero(smooth >= high - drop)
+    if FEW_RAILED <= len(top) < MANY and steps > FEW_STEPS and _commonest(lift[top]) > FEW_PART:
+        return f"The lift stays at one value in most of {len(top)} samples over the crest: the probe is at its limit."
     if len(top) < 8:
         return ""
     first, last = int(top[0]), int(top[-1])
@@ -171,7 +175,7 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     corner = min(slopes) * flank / (high - low)
     moving = (smooth > low + 0.15 * (high - low)) & (smooth < high - 0.15 * (high - low))
     bends = np.diff(lift, 2)[moving[1:-1]]
-    lively = noisy and len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
+    lively = steps > NOISY_STEPS and len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
     if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
     if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or \

@@ -19,7 +19,7 @@ from analysis.quantiles import quantiles
 
 Floats = npt.NDArray[np.float64]
 
-SINGLE = 0.97             # of the rows, at which the reading is a line further than at the row before
+SINGLE, WHOLE, MOST_LINES = 0.75, 0.99, 3      # of the rows: one line further, and one to three (a row was lost)
 FEWEST = 40               # rows
 SPAN = 9                  # rows, over which the interval is averaged
 UNEVEN = 1.04             # nine tenths over one tenth of the intervals: more than an even clock makes of its jitter
@@ -39,8 +39,10 @@ def where_passed(time_s: Floats, angle_deg: Floats, step_deg: float) -> Floats |
     if len(angle_deg) < FEWEST or step_deg <= 0.0:
         return None
     moved = np.diff(angle_deg)
-    alone = np.abs(np.abs(moved) - step_deg) <= max(ALIKE * step_deg, WRITTEN_DEG)
-    if float(np.mean(alone)) < SINGLE:
+    lines = np.round(np.abs(moved) / step_deg)
+    whole = (np.abs(np.abs(moved) - lines * step_deg) <= max(ALIKE * step_deg, WRITTEN_DEG)) & (lines >= 1.0)
+    alone = whole & (lines == 1.0)
+    if float(np.mean(alone)) < SINGLE or float(np.mean(whole & (lines <= MOST_LINES))) < WHOLE:
         return None
     sense = np.sign(moved)
     within = np.flatnonzero(alone[1:] & alone[:-1] & (sense[1:] == sense[:-1])) + 1

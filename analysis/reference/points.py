@@ -38,7 +38,7 @@ KINK_AFTER_S = 0.15       # and how long after it (the probe is late), the angle
 KINK_S = 0.05             # by what the shaft does in this time
 PACE_STRIDE = 8           # samples: the usual speed needs no more
 HIDDEN_TIMES, HIDDEN_PART = 3.0, 0.05     # of what samples make of the moment a line is passed; of a line
-NOISE_SPAN, MOVING_STEPS, NOISY_STEPS = 15, 2.0, 0.45     # samples; steps of the converter
+NOISE_SPAN, MOVING_STEPS = 15, 2.0     # samples; steps of the converter
 STALL_LINES = 3.0         # times as long as a line usually lasts
 EACH_PASSED, FEWEST_PASSED = 4.0, 24      # samples that a line lasts, and lines
 ANGLE_TRUST = 0.75        # of a step: how far a smoothed angle may stand from what was read
@@ -55,7 +55,7 @@ class Points:
     nearest line: 0 where the steps are smoothed out); drawn_deg (standard deviation to weigh a smoothed angle with);
     held (least standard deviation of a lift that stands at one step of the converter, as lift is scaled; else 0);
     hidden (flag: the shaft's speed changes between two lines, where nobody read it).
-    `noisy`: whether the lift is noisier than the steps of its converter make it.
+    `noise_steps`: how far readings lie from their running mean, in steps of the converter; a quiet probe makes it 0.37.
     `lines` says what the encoder's lines would add to each point's angle, were they elsewhere.
     `scale` is what lift was divided by to stand in millimetres or, for raw counts, in twentieths of their range.
     """
@@ -76,7 +76,7 @@ class Points:
     samples_per_point: int
     lines: Lines
     scale: float = 1.0
-    noisy: bool = True
+    noise_steps: float = math.inf
 
     def __len__(self) -> int:
         return len(self.time_s)
@@ -155,7 +155,7 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
     known = 0.0 if at_lines or first > 1 else step
     return Points(time_p, angle_p, lift_p / scale, sweep_p, sense, speed, Behind(readings), spiky > 0.0, count_p, rough,
                   drawn, held / scale, np.repeat(hidden, sizes), first * per_point, Lines(known, readings), scale,
-                  any(_noisy(height) for _, _, height in columns))
+                  max(_noise_steps(height) for _, _, height in columns))
 
 
 def _without_pauses(time_s: Floats, angle_deg: Floats) -> Floats:
@@ -267,7 +267,8 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
             timed = abs(float(angle_deg[-1] - angle_deg[0])) / n * LINE_NOISE      # what a sample is late by
             hidden = path is not None and path.reading_deg > HIDDEN_TIMES * timed
     if at_lines:
-        hidden = path is not None and path.reading_deg > HIDDEN_PART * step_deg
+        hidden = (path is not None and path.reading_deg > HIDDEN_PART * step_deg
+                  and LINES_PER_BIN * median(np.diff(time_s)) > LONGEST_BIN_S)
         return Motion(angle_deg, np.zeros(n), np.zeros(n), path, hidden)
     if path is None:
         return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), np.zeros(n), None)
@@ -297,19 +298,19 @@ def _passed(time_s: Floats, angle_deg: Floats) -> tuple[Floats, Floats] | None:
     return (time_s[at] + time_s[at + 1]) / 2.0, (angle_deg[at] + angle_deg[at + 1]) / 2.0
 
 
-def _noisy(lift: Floats) -> bool:
-    """Whether a lift that moves is further from its running mean than the steps of its converter take it.
+def _noise_steps(lift: Floats) -> float:
+    """How far a lift that moves is from its running mean, in steps of its converter; infinite where that is not told.
 
-    They do by 0.37 of a step (a robust standard deviation); readings of a quieter probe repeat at every crest.
+    The steps alone make it 0.37 (a robust standard deviation): readings of so quiet a probe repeat at every crest.
     """
     steps = np.abs(np.diff(lift))
     steps = steps[steps > 0.0]
     if len(steps) < NOISE_SPAN:
-        return True
+        return math.inf
     step, mean, reach = quantile(steps, 0.1), uniform_filter1d(lift, NOISE_SPAN), NOISE_SPAN // 2
     moving = np.abs(mean[2 * reach:] - mean[:-2 * reach]) > MOVING_STEPS * step
     away = np.abs(lift - mean)[reach:-reach][moving]
-    return len(away) < 3 * NOISE_SPAN or median(away) * 1.4826 > NOISY_STEPS * step
+    return math.inf if len(away) < 3 * NOISE_SPAN else median(away) * 1.4826 / step
 
 
 def _stands_out(lift: Floats) -> Flags:

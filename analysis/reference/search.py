@@ -21,7 +21,7 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 
 from analysis.quantiles import median, quantile
-from analysis.reference.fit import Fit, Shift
+from analysis.reference.fit import Addition, Fit, Shift
 from analysis.reference.points import Points
 
 Floats = npt.NDArray[np.float64]
@@ -45,6 +45,7 @@ JUMP_AROUND = 15          # points about one, whose pace is the usual there
 LEAST_GAIN = 35.0          # of chi square, before either is believed
 KNOCK_GAIN = 120.0
 KNOCK_NOISE = 2.0          # a knock smaller than this many standard deviations of a point is left to the noise
+ZERO, ZERO_PRIOR = "other zero from", 3.0      # lift units
 LEAST_KNOCK = 0.01         # lift units: smaller steps are form and lash, not knocks
 
 
@@ -58,13 +59,14 @@ class Throw(Shift):
 
 @dataclass(frozen=True)
 class Finding:
-    """A throw, a knock in a sweep, or a slip (a shift with a sentence); what would model it."""
+    """A throw, a knock in a sweep, a slip (a shift with a sentence), or another zero; what would model it."""
 
     gain: float
     shift: Shift | None = None
     sweep: int = -1
     sentence: str = ""
     time_s: float = 0.0
+    zero: Addition | None = None
 
     @property
     def throw(self) -> Throw | None:
@@ -80,7 +82,8 @@ class Finding:
 def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Finding]:
     """What is found in the residuals of a (gentle) fit, the surest first; at most one of each kind."""
     found = [f for f in (
-        _throw(points, fit, use, thrown), _knock(points, fit, use), _slip(points, fit, use)) if f is not None]
+        _throw(points, fit, use, thrown), _knock(points, fit, use), _slip(points, fit, use), _zero(points, fit, use))
+        if f is not None]
     return sorted(found, key=lambda f: -f.gain)
 
 
@@ -226,6 +229,22 @@ def _slip(points: Points, fit: Fit, use: Flags) -> Finding | None:
     if gains[best_at] < KNOCK_GAIN:
         return None
     return _slipped(float(gains[best_at]), table[:, best_at], float(sizes[best_at]), moments[best_at + 1])
+
+
+def _zero(points: Points, fit: Fit, use: Flags) -> Finding | None:
+    """A lasting offset of the lift from the beginning of a sweep on: the probe or its dial was set anew, or knocked."""
+    sweeps = points.sweeps_in(use)
+    starts = [float(points.time_s[points.sweep == k][0]) for k in sweeps[1:]]
+    starts = [start for start in starts if f"{ZERO} {start:.1f} s" not in fit.additions]
+    if not starts or "hysteresis" not in fit.shifts:
+        return None
+    table = np.column_stack([(points.time_s >= start).astype(float) for start in starts])
+    gains, sizes = fit.gains_and_sizes(table)
+    at = int(np.argmax(gains))
+    if gains[at] < KNOCK_GAIN or abs(float(sizes[at])) < LEAST_KNOCK:
+        return None
+    zero = Addition(f"{ZERO} {starts[at]:.1f} s", table[:, at], ZERO_PRIOR)
+    return Finding(float(gains[at]), time_s=starts[at], zero=zero)
 
 
 def slip_in_its_place(points: Points, fit: Fit, knock: Finding) -> Finding | None:

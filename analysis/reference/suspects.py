@@ -75,7 +75,7 @@ def tried(out: Estimate, trial: Trial, found: list[search.Finding], crest: float
     shift grows with the slope where a knock's offset does not.
     """
     left: list[tuple[float, search.Finding, Fit]] = []
-    for suspect in [f for f in found if f.throw is None and f.gain > 0.2 * found[0].gain]:
+    for suspect in [f for f in found if f.throw is None and f.zero is None and f.gain > 0.2 * found[0].gain]:
         if suspect.shift is not None:
             fit = trial.solve(out.shape, out.use, crest, shifts=[suspect.shift], gentle=True)
             left.append((fit.loss(out.use), suspect, fit))

@@ -41,6 +41,7 @@ class Estimate:
     hum_hz: float | None = None
     slipped: str = ""
     which_throw: doubts.Doubt = doubts.NONE
+    worn_doubt_deg: float = 0.0
     moved_deg: float = 0.0     # by effects that are neither shown nor excluded
     sweep_deviation_deg: dict[int, float] = field(default_factory=dict)
     sweep_uncertainty_deg: dict[int, float] = field(default_factory=dict)

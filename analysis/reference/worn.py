@@ -37,6 +37,7 @@ NEXT_GAIN = 8.0            # and for what lies beside one, once it is in
 LEAST_DEVIATION = 0.005    # lift units: less is form that nothing else is asked of either
 LEAST_POWER, LEAST_SEEN = 0.2, 0.5     # of what the sweep shows that shows the most; of what it would show
 MOST_BY_LINES = 0.5        # of what is seen
+DOUBTED_PART, DOUBTED_POWER = 0.4, 7.0
 MARGIN, MARGIN_PART, MARGIN_SIZE = 2, 4, 0.2    # splines beside a place; one for so many of it; of its size
 
 
@@ -108,6 +109,16 @@ def with_margins(fit: Fit, before: list[Addition]) -> list[Addition]:
         wide[max(0, first - more):last + more] = True
     size = max(abs(fit.additions[one.name]) for one in before)
     return _additions(columns, np.where(had, PRIOR, np.where(wide, MARGIN_SIZE * size, 0.0)))
+
+
+def doubt_deg(before: Fit, after: Fit, places: list[Addition]) -> float:
+    """Standard uncertainty of the crest from where the places end, crank degrees.
+
+    What is off by less further out draws the crest the way that the places did: next to nothing where they are narrow,
+    and by up to two fifths as far where they are as broad as may be.
+    """
+    part = len(places) / (MOST_PART * SPLINES)
+    return DOUBTED_PART * min(part, 1.0)**DOUBTED_POWER * abs(after.crest_deg - before.crest_deg)
 
 
 def deviation(fit: Fit) -> tuple[float, float]:

@@ -40,6 +40,8 @@ def test_another_lobe_is_not_taken_up_by_throws_and_angles(width_and_lean: tuple
     assert (result["reference_deg"], shut(result)) == (None, ["profile mismatch"])
     monkeypatch.setattr(checks, "_related", lambda *_: None)
     monkeypatch.setattr(checks, "MOST_OF_ANY_DEG", np.inf)
+    monkeypatch.setattr(checks, "MOST_EXPANDED_DEG", np.inf)
+    monkeypatch.setattr(checks, "MOST_MISS_PROFILE_MM", np.inf)
     assert against_profile(lobe)["reference_deg"] is not None
 
 

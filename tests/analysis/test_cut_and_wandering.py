@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis import analyse, simulate
-from analysis.reference import points
+from analysis.reference import look
 from analysis.simulate import Setup
 from tests.examples import examples
 
@@ -67,7 +67,7 @@ def test_a_nose_that_a_coarse_converter_shows_as_one_value_is_no_rail(dwell, int
     railed = replace(setup, high_mm=14.4 + setup.base_mm)
     assert "saturation" in failed(result_of(railed))
     if dwell == 15.0:
-        monkeypatch.setattr(points, "NOISY_STEPS", 0.0)
+        monkeypatch.setattr(look, "NOISY_STEPS", 0.0)
         assert "saturation" in failed(result_of(setup))
 
 
