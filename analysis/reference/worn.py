@@ -118,7 +118,7 @@ def doubt_deg(before: Fit, after: Fit, places: list[Addition]) -> float:
     and by up to two fifths as far where they are as broad as may be.
     """
     part = len(places) / (MOST_PART * SPLINES)
-    return DOUBTED_PART * min(part, 1.0)**DOUBTED_POWER * abs(after.crest_deg - before.crest_deg)
+    return float(DOUBTED_PART * min(part, 1.0)**DOUBTED_POWER * abs(after.crest_deg - before.crest_deg))
 
 
 def deviation(fit: Fit) -> tuple[float, float]:

@@ -10,6 +10,7 @@ import pytest
 from analysis import analyse, checks, recorded, simulate
 from analysis.reference import points
 from analysis.simulate import Setup
+from tests.analysis.test_slow_recorders import looked_at
 
 Patch = pytest.MonkeyPatch
 LOBE = Setup(lift=simulate.harmonic_lobe(18.0, 60.0), reach_deg=140.0, noise_mm=0.003, ripple=0.1, ripple_hz=0.2,
@@ -19,17 +20,6 @@ PISTON = replace(LOBE, lift=simulate.piston(130.0, 520.0), crank_per_datum=1.0, 
 PISTON_SPEC: dict[str, object] = {"datum": {"kind": "piston", "crank_radius_mm": 130.0, "rod_length_mm": 520.0},
                                   "crank_per_datum": 1, "tolerance_deg": 0.5}
 SEEDS = range(6)
-
-
-def looked_at(setup: Setup, spec: dict[str, object]) -> tuple[float | None, float, list[str]]:
-    """Twice the error over U (None without a result), U, and what failed."""
-    made = simulate.record(setup)
-    result = analyse(made.csv(), spec)
-    failed = [check["name"] for check in result["checks"] if not check["passed"]]  # type: ignore[attr-defined]
-    if result["reference_deg"] is None:
-        return None, 0.0, failed
-    expanded = float(str(result["expanded_uncertainty_deg"]))
-    return 2.0 * (float(str(result["reference_deg"])) - made.crest_deg) / expanded, expanded, failed
 
 
 def figures(setup: Setup, spec: dict[str, object] = LOBE_SPEC) -> tuple[float, float]:

@@ -15,13 +15,13 @@ from analysis.simulate import Setup
 Patch = pytest.MonkeyPatch
 LOBE = Setup(lift=simulate.harmonic_lobe(18.0, 60.0), reach_deg=140.0, encoder_step_deg=0.03, noise_mm=0.003,
              speeds_deg_s=(5.1, 5.6, 4.7, 5.9), ripple=0.1, ripple_hz=0.2, delay_s=0.01, lash_deg=0.1, wrap=False)
-SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+SPEC: dict[str, object] = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
 
 
-def looked_at(setup: Setup) -> tuple[float | None, float, list[str]]:
+def looked_at(setup: Setup, spec: dict[str, object] = SPEC) -> tuple[float | None, float, list[str]]:
     """Twice the error over U (None without a result), U, and what failed."""
     made = simulate.record(setup)
-    result = analyse(made.csv(), SPEC)
+    result = analyse(made.csv(), spec)
     failed = [check["name"] for check in result["checks"] if not check["passed"]]  # type: ignore[attr-defined]
     if result["reference_deg"] is None:
         return None, 0.0, failed
