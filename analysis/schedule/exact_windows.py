@@ -52,6 +52,18 @@ def windows(problem: Problem, fixed: Fixed, jobs: Jobs, objective: float) -> Win
     return Windows(found, latest, _unit(problem, fixed, orders, found))
 
 
+def least_of(problem: Problem, order: Order, soonest: dict[int, tuple[int, int]]) -> float:
+    """What an order costs at least: as late as it would be if it were alone in the shop."""
+    ends = max(soonest[one][1] for one in order.operations)
+    return sum(rate * max(0, ends - at) for at, rate in rates(problem, order))
+
+
+def least_cost(problem: Problem, fixed: Fixed, jobs: Jobs) -> float:
+    """What all orders cost at least, whoever comes first; moves and makespan aside."""
+    soonest = soonest_of(problem, fixed, jobs)
+    return sum(least_of(problem, problem.orders[one], soonest) for members in jobs.orders for one in members)
+
+
 def soonest_of(problem: Problem, fixed: Fixed, jobs: Jobs) -> dict[int, tuple[int, int]]:
     """Ready and earliest end of each operation if it were alone in the shop: nothing can end before that."""
     empty = Timeline(problem)
@@ -76,8 +88,7 @@ def _latest(problem: Problem, orders: Sequence[Order], soonest: dict[int, tuple[
 
     An order that costs nothing however late it is may end whenever anybody still works.
     """
-    least = {order.index: sum(rate * max(0, max(soonest[one][1] for one in order.operations) - at)
-                              for at, rate in rates(problem, order)) for order in orders}
+    least = {order.index: least_of(problem, order, soonest) for order in orders}
     room, span = max(0.0, objective - sum(least.values())), problem.weights["makespan"] / MINUTE
     found = {}
     for order in orders:

@@ -174,10 +174,10 @@ def _searched(read_problem: Problem, stand: Stand, seconds: float, seed: int, st
         best, bound, words = _listed(best, stand, effort / EFFORT_A_SECOND * LISTS_BEFORE_PROOF, seed,
                                      lambda: left.rest(seconds * BEFORE_PROOF) <= LEAST_REST)
         solver += words
-    if small and effort and best.objective() > bound and not read_problem.mends:
-        best, bound, words = _punctual(best, stand, effort * PUNCTUAL, left.rest(seconds * PUNCTUAL_ENDS), seed)
-        solver += words
-        effort *= 1.0 - PUNCTUAL
+    lateness_alone = read_problem.weights["makespan"] == 0 and not read_problem.mends
+    if small and effort and best.objective() > bound and lateness_alone:
+        best, proven, words = _punctual(best, stand, effort * PUNCTUAL, left.rest(seconds * PUNCTUAL_ENDS), seed)
+        bound, solver, effort = max(bound, proven), solver + words, effort * (1.0 - PUNCTUAL)
     if small and effort and best.objective() > bound:
         best, proven, words = _proven(best, stand, effort, left.rest(seconds * PROOF_ENDS), steps, seed)
         bound, solver = max(bound, proven), solver + words
