@@ -29,8 +29,8 @@ REPEATABILITY_DEG = 0.12
 RELATED_PART, RELATED_RATIO = 0.0015, 4.0      # of the lift, and of what neighbouring points differ by
 MOST_ANGLE_NOISE_DEG, MOST_ANGLE_NOISE_LINES = 0.25, 2.0      # a shaft that sticks and slips shows up to 0.17
 MOST_OF_ANY_DEG = 3.0     # noise of the angle, whatever the datum
-SMOOTH_ANGLE_NOISE_DEG, SMOOTH_ANGLE_NOISE_LINES = 0.06, 6.0      # where nothing sticks, as seen on the path:
-MOST_READ = 0.3           # a share of the points
+SMOOTH_ANGLE_NOISE_DEG, SMOOTH_ANGLE_NOISE_LINES = 0.06, 6.0      # where the path is smooth, for
+MOST_READ = 0.3           # all but this share of the points
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
@@ -159,10 +159,10 @@ def _lag(found: Estimate) -> list[Check]:
 
 def _shown(found: Estimate) -> list[Check]:
     """What the trace shows of probe and encoder beside what every one has; said, and shuts no gate."""
-    made, scale = [], found.points.scale
+    made = []
     sticks = found.fit.additions.get(FRICTION)
     if sticks is not None:
-        size, unit = (abs(sticks) * 1e3, "µm") if scale == 1.0 else (abs(sticks) * scale, "counts")
+        size, unit = _sized(found, abs(sticks))
         made.append(Check("probe friction", True, size, None, unit,
                           f"The probe sticks and follows {size:.0f} {unit} behind the lift; this was taken out."))
     twice = [value for name, value in found.fit.shifts.items() if name.startswith(TWICE)]
@@ -172,7 +172,7 @@ def _shown(found: Estimate) -> list[Check]:
                           f"The encoder errs twice a turn by {size:.3f} degrees; this was taken out."))
     for name, value in found.fit.additions.items():
         if name.startswith(search.ZERO):
-            size, unit = (value * 1e3, "µm") if scale == 1.0 else (value * scale, "counts")
+            size, unit = _sized(found, value)
             made.append(Check("zero of the probe", True, size, None, unit,
                               f"From {name.removeprefix(search.ZERO).strip()} on, between two sweeps, the lift stands "
                               f"{size:+.0f} {unit} off: the probe or its dial was set anew or knocked there. "
@@ -182,10 +182,15 @@ def _shown(found: Estimate) -> list[Check]:
     return made
 
 
+def _sized(found: Estimate, lift: float) -> tuple[float, str]:
+    """A lift as it is said: in micrometres, or in counts where they have no size."""
+    return (lift * 1e3, "µm") if found.points.scale == 1.0 else (lift * found.points.scale, "counts")
+
+
 def _form(found: Estimate) -> Check:
     """Where the datum is not what it should be."""
     at_deg, off = worn.deviation(found.fit)
-    size, unit = (off * 1e3, "µm") if found.points.scale == 1.0 else (off * found.points.scale, "counts")
+    size, unit = _sized(found, off)
     side = "past" if at_deg > 0.0 else "before"
     said = (f"In all sweeps the lift stands {size:+.0f} {unit} off the datum's shape {abs(at_deg):.0f} degrees "
             f"{side} the crest" if found.shape.known else

@@ -21,12 +21,12 @@ from analysis.reference import worn
 from analysis.reference.doubts import Doubt
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
+from analysis.reference.worn import LOBES
 from analysis.spec import Spec
 
 Floats = npt.NDArray[np.float64]
 
 NAME = "miss of the axis"
-LOBES = ("lobe", "lobe-profile")
 USUAL_RADIUS_MM = 60.0
 LEAST_RADIUS_PART = 0.3     # of the crest's radius: no lobe is lower
 LEAST_MISS_MM = 0.005

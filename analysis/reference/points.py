@@ -256,20 +256,19 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     """
     n = len(time_s)
     # readings that err by next to nothing: a path that averages over the changes of speed seems as likely, from afar
-    passed, each, hidden = _passed(time_s, angle_deg), 1.0, False
+    least_smooth = (SMOOTHNESS[0], SMOOTHNESS[0])
     if at_lines:
-        path = trace_path(time_s, angle_deg, (SMOOTHNESS[0],) * 2, line_deg=step_deg * LINE_NOISE)
-    else:
-        path = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE)
-        # a ripple within the lines shows in all the readings, not in where the lines are passed
-        if passed is not None and path is not None and path.ripple is None:
-            path, each = trace_path(*passed, (SMOOTHNESS[0],) * 2), math.sqrt(n / len(passed[0]))
-            timed = abs(float(angle_deg[-1] - angle_deg[0])) / n * LINE_NOISE      # what a sample is late by
-            hidden = path is not None and path.reading_deg > HIDDEN_TIMES * timed
-    if at_lines:
+        path = trace_path(time_s, angle_deg, least_smooth, line_deg=step_deg * LINE_NOISE)
         hidden = (path is not None and path.reading_deg > HIDDEN_PART * step_deg
                   and LINES_PER_BIN * median(np.diff(time_s)) > LONGEST_BIN_S)
         return Motion(angle_deg, np.zeros(n), np.zeros(n), path, hidden)
+    path, each, hidden = trace_path(time_s, angle_deg, near, line_deg=step_deg * LINE_NOISE), 1.0, False
+    passed = _passed(time_s, angle_deg)
+    # a ripple within the lines shows in all the readings, not in where the lines are passed
+    if passed is not None and path is not None and path.ripple is None:
+        path, each = trace_path(*passed, least_smooth), math.sqrt(n / len(passed[0]))
+        timed = abs(float(angle_deg[-1] - angle_deg[0])) / n * LINE_NOISE      # what a sample is late by
+        hidden = path is not None and path.reading_deg > HIDDEN_TIMES * timed
     if path is None:
         return Motion(angle_deg, np.full(n, step_deg * LINE_NOISE), np.zeros(n), None)
     smooth = path(time_s)

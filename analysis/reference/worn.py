@@ -26,6 +26,7 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
 NAME = "form"
+LOBES = ("lobe", "lobe-profile")
 SPLINES = 24               # from the crest to the reach
 PRIOR = 0.05               # lift units
 MOST = 0.1                 # lift units: more is another datum
@@ -57,7 +58,7 @@ def worn(spec: Spec, fit: Fit, before: list[Addition]) -> tuple[list[Addition], 
     before : list of Addition
         Splines that the fit has already; they are among those returned.
     """
-    if spec.kind not in ("lobe", "lobe-profile") or "hysteresis" not in fit.shifts:
+    if spec.kind not in LOBES or "hysteresis" not in fit.shifts:
         return [], 0.0
     columns = _splines(fit)
     had, least = _which(before, columns), NEXT_GAIN if before else LEAST_GAIN

@@ -243,10 +243,10 @@ def _punctual(best: Outcome, stand: Stand, effort: float, seconds: float, seed: 
 
     proof = punctual(best.problem, stand.fixed, stand.scheme.jobs, best.bookings, effort=effort, seconds=seconds,
                      seeds=(seed, seed + 1))
-    if proof is None or not proof.optimal:
+    if proof is None:
         return best, 0.0, ""
     made = Outcome(best.problem, proof.bookings, stand.fixed.conflicts)
-    return (made, proof.bound, "; punctual") if made.objective() < best.objective() else (best, 0.0, "")
+    return made if made.objective() < best.objective() else best, proof.bound, "; punctual"
 
 
 def _proven(best: Outcome, stand: Stand, effort: float, seconds: float, steps: int, seed: int
