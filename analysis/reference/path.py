@@ -46,6 +46,8 @@ KINK = 5.0                # robust standard deviations of a third difference
 SMOOTHNESS = np.log(np.geomspace(1e-2, 1e9, 12)).tolist()     # of λ
 MIDDLE = math.log(1e3)
 RIPPLE_ROUNDS = 2
+FEW_READINGS = 4.0        # in a bin: they lie to one side of its middle,
+ASIDE_ROUNDS = 3          # and are brought there along the path, again and again
 
 
 @dataclass(frozen=True)
@@ -96,6 +98,10 @@ def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | No
     if bins is None:
         return None
     smooth = _through(bins, near)
+    if bins.weight[bins.weight > 0.0].mean() < FEW_READINGS:
+        for _ in range(ASIDE_ROUNDS):
+            bins = bins.along(smooth.spline(bins), time_s, angle_deg)
+            smooth = _through(bins, near)
     if line_deg <= 0.0:
         return _path(time_s, bins, smooth)
     along = smooth.spline(bins)(time_s)
@@ -172,6 +178,14 @@ class _Bins:
     def of(self, time_s: Floats, angle_deg: Floats) -> _Bins:
         """The same bins of other readings at the same times."""
         return replace(self, value=_means(time_s, angle_deg, self.place, self.weight, self.centre, self.width))
+
+    def along(self, spline: EvenSpline, time_s: Floats, angle_deg: Floats) -> _Bins:
+        """The same bins, their readings brought to the middles along a path.
+
+        A speed that follows from the bins themselves is off where each holds a line or two, and errs with the lines.
+        """
+        off = np.bincount(self.place, angle_deg - spline(time_s), len(self.centre)) / np.maximum(self.weight, 1.0)
+        return replace(self, value=np.where(self.weight > 0, spline(self.centre) + off, 0.0))
 
 
 def _means(time_s: Floats, angle_deg: Floats, place: npt.NDArray[np.int64], weight: Floats, centre: Floats,
