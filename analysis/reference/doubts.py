@@ -33,7 +33,7 @@ DRIFT_SCALES = np.geomspace(0.0005, 0.2, 14)      # lift units
 LAG_SCALES = np.geomspace(0.0003, 0.05, 12)       # seconds
 HIDDEN_SCALE, HIDDEN_FACTOR = 0.02, 3.3           # lift units and a ratio: what shops see of drift, middle and spread
 UNSTEADY_SCALES = np.geomspace(0.0005, 0.5, 13)   # lift units
-LEAST_EVIDENCE = 3.0                              # of the logarithm of the likelihood ratio
+LEAST_EVIDENCE, SOME_EVIDENCE = 3.0, 0.3          # of the logarithm of the likelihood ratio
 THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 LIKELIHOOD_PART = 0.5      # of a logarithm of likelihoods is believed: residuals are related, models are not quite true
@@ -67,8 +67,10 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
     return float(np.sqrt(np.sum(weight * scales**2)) if hidden else np.sum(weight * scales))
 
 
-def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -> float | None:
+def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, least: float) -> float | None:
     """The scale of additions that are not in the fit, None when the trace asks for none.
+
+    They are asked for where the logarithm of the likelihood ratio is `least` and more.
 
     The marginal likelihood of `scale_of`, from the score of the residuals: b = XᵀWr and Λ = XᵀWX − XᵀWA N⁻¹ AᵀWX.
 
@@ -81,7 +83,7 @@ def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats) -
     """
     pull, information = fit.score_of(columns * relative)
     logs = likelihoods(information / fit.s0**2, pull / fit.s0**2, scales)
-    if logs.max() < LEAST_EVIDENCE:
+    if logs.max() < least:
         return None
     weight = np.exp(logs - logs.max())
     return float(np.exp(np.sum(weight * np.log(scales)) / weight.sum()))

@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.reference import axis, hum, search, worn
-from analysis.reference.fit import Addition
+from analysis.reference.fit import Addition, Fit
 from analysis.reference.lobe import below, bisect
 from analysis.reference.look import Look
-from analysis.reference.nuisances import unsteady_drift
+from analysis.reference.nuisances import UNSTEADY, unsteady_drift
 from analysis.reference.points import Points
 from analysis.reference.shapes import EvenLobe, Known, ProfileShape, Shape, known_shape
 from analysis.reference.sticking import FRICTION, friction, twice_a_turn
@@ -29,6 +29,7 @@ GAIN_PRIOR = 0.02
 MOST_FINDINGS = 12
 MOST_WIDENED = 4
 MOST_SHIFTED = 5
+EACH_DRIFT = 4.0           # of chi square, the price of each polynomial of a drift
 
 
 def start_crest(points: Points, look: Look, sweeps: list[int], known: Known | None) -> float:
@@ -104,7 +105,9 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         out.fit = trial.solve(shape, inside, out.fit.crest_deg, gentle=True)
     use = out.use
     if not trial.axis:
-        _hums(out, trial, axis.gain(points, spec, out.fit))
+        missed = axis.gain(points, spec, out.fit)
+        if missed > 0.0 and not _hums(out, trial, missed):
+            _drifts(out, trial, missed)
         _worn(out, trial, None)
         trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
@@ -115,7 +118,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         if not found:
             break
         surest = found[0].gain
-        if _hums(out, trial, surest) or _shown(out, trial, surest, gentle=True) or _worn(out, trial, surest):
+        if (_hums(out, trial, surest) or _drifts(out, trial, surest) or _shown(out, trial, surest, gentle=True)
+                or _worn(out, trial, surest)):
             continue
         if found[0].zero is not None:
             trial.offsets.append(found[0].zero)
@@ -151,6 +155,10 @@ def _refine(out: Estimate, trial: Trial) -> None:
     elif not axis.still_seen(out.points, trial.spec, out.fit):
         trial.axis = []
         out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
+    if _unsteady(out.fit):
+        # how much of it there is shows now that everything else was looked for
+        trial.offsets = [one for one in trial.offsets if not one.name.startswith(UNSTEADY)]
+        out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     unsteady = unsteady_drift(out.points, out.use, out.fit)
     trial.offsets += unsteady
     if more or unsteady or trial.axis or trial.ties:
@@ -177,6 +185,25 @@ def _hums(out: Estimate, trial: Trial, gain: float) -> bool:
     out.hum_hz = hum_hz
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
     return True
+
+
+def _drifts(out: Estimate, trial: Trial, gain: float) -> bool:
+    """Take in a drift that is not slow and surer than what else was found, with that `gain`.
+
+    A probe that warms up and cools down within a sweep or two looks like a throw, a knock or a slip.
+    """
+    if _unsteady(out.fit):
+        return False
+    more = unsteady_drift(out.points, out.use, out.fit)
+    if not more or out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain + EACH_DRIFT * len(more):
+        return False
+    trial.offsets += more
+    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    return True
+
+
+def _unsteady(fit: Fit) -> bool:
+    return any(name.startswith(UNSTEADY) for name in fit.additions)
 
 
 def _worn(out: Estimate, trial: Trial, gain: float | None, *, gentle: bool = True) -> bool:

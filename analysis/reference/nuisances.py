@@ -19,7 +19,9 @@ DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
 DRIFT_PRIOR_UNSEEN = 0.005  # of one pass, which shows nothing of it
 ONE_WAY_DEGREE = 3         # a drift that goes out and back within a pass is not a parabola
-UNSTEADY_EACH = 3          # more polynomials of drift for each sweep
+UNSTEADY = "unsteady drift"
+UNSTEADY_EACH = 3          # more polynomials of drift for each sweep, where it is plain that there is more
+FEWEST_UNSTEADY = 2        # of them, where there is but a sign of it
 MOST_DRIFT = 24
 
 
@@ -49,20 +51,24 @@ def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[A
 
 
 def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
-    """Drift that is not slow, as when a probe warms up at the start: higher polynomials where the trace asks for them.
+    """Drift that is not slow, as of a probe that warms up or a hall door that opens, where the trace asks for it.
 
-    None with one sense only: within one sweep they would be told from the crest by their size alone.
+    Higher polynomials: many of them where that is plain, and a few, which stay small, where there is a sign of it. None
+    with one sense only: within one sweep they would be told from the crest by their size alone.
     """
     if not points.both_senses(use):
         return []
-    steady = _drift_degree(points, use, True)
-    degree = min(steady + UNSTEADY_EACH * len(points.sweeps_in(use)), MOST_DRIFT)
-    table = _legendre(points, use, degree)[:, steady + 1:]
-    relative = 1.0 / np.arange(steady + 1, degree + 1)
-    scale = doubts.scale_of_more(fit, table, relative, doubts.UNSTEADY_SCALES)
-    if scale is None:
-        return []
-    return [Addition(f"unsteady drift {k}", table[:, k - steady - 1], scale / k) for k in range(steady + 1, degree + 1)]
+    steady, sweeps = _drift_degree(points, use, True), len(points.sweeps_in(use))
+    for more, least in ((UNSTEADY_EACH * sweeps, doubts.LEAST_EVIDENCE),
+                        (max(FEWEST_UNSTEADY, sweeps // 2), doubts.SOME_EVIDENCE)):
+        degree = min(steady + more, MOST_DRIFT)
+        table = _legendre(points, use, degree)[:, steady + 1:]
+        relative = 1.0 / np.arange(steady + 1, degree + 1)
+        scale = doubts.scale_of_more(fit, table, relative, doubts.UNSTEADY_SCALES, least)
+        if scale is not None:
+            return [Addition(f"{UNSTEADY} {k}", table[:, k - steady - 1], scale / k)
+                    for k in range(steady + 1, degree + 1)]
+    return []
 
 
 def _drift_degree(points: Points, use: Flags, both: bool) -> int:
