@@ -62,6 +62,9 @@ class Setup:
     drift_mm: tuple[float, ...] = ()      # amplitudes of linear, quadratic, … drift over the trace
     settling_mm: float = 0.0              # exponential drift that fades
     settling_s: float = 60.0
+    swing_mm: float = 0.0                 # drift that goes up and down, as a sine,
+    swings: float = 1.0                   # so many times over the trace
+    swing_phase_deg: float = 0.0
     friction_mm: float = 0.0              # the probe follows a lift only once it is this far behind
     hum_mm: float = 0.0
     hum_hz: float = 50.0
@@ -245,6 +248,7 @@ def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats
     along = 2.0 * (time_s - time_s[0]) / max(float(time_s[-1] - time_s[0]), 1e-9) - 1.0
     for power, size in enumerate(setup.drift_mm, start=1):
         lift = lift + size * along**power
+    lift = lift + setup.swing_mm * np.sin(np.pi * setup.swings * (along + 1.0) + setup.swing_phase_deg * DEG)
     lift = lift + setup.hum_mm * np.sin(2.0 * np.pi * setup.hum_hz * time_s + rng.uniform(0.0, 6.28))
     lift = lift + setup.noise_mm * rng.standard_normal(len(lift))
     for which, at, size in setup.knocks:

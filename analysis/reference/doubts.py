@@ -40,7 +40,7 @@ LIKELIHOOD_PART = 0.5      # of a logarithm of likelihoods is believed: residual
 
 
 def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, prior: Floats, scales: Floats, *,
-             hidden: bool = False) -> float:
+             hidden: bool = False, alone: bool = False) -> float:
     """The scale of a group of parameters, from what their estimates say.
 
     Parameters
@@ -55,6 +55,8 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
         One of them cannot be told from the crest: its variance is the mean square of the scale, which two or three
         others that happen to be small leave far above the square of the mean. They do not say that the scale is small
         either, so it is believed beforehand to lie about HIDDEN_SCALE, log-normal, within HIDDEN_FACTOR.
+    alone : bool
+        There is one parameter, whose variance is the mean square of the scale where the trace tells little of it.
     """
     precision = np.linalg.inv(fit.normal.inverse[np.ix_(index, index)] * fit.s0**2)
     information = precision - np.diag(prior**-2.0)
@@ -64,7 +66,7 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
     weight = np.exp(logs - logs.max())
     weight /= weight.sum()
     # where little is told of the scale its tail is long, and what nothing tells apart errs as the tail does: the mean
-    return float(np.sqrt(np.sum(weight * scales**2)) if hidden else np.sum(weight * scales))
+    return float(np.sqrt(np.sum(weight * scales**2)) if hidden or alone else np.sum(weight * scales))
 
 
 def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, least: float) -> float | None:

@@ -150,7 +150,7 @@ class Trial:
         if "lag" in fit.shifts and self.lag_scale is not None:
             row = 1 + list(fit.shifts).index("lag")
             found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
-                                    doubts.LAG_SCALES)
+                                    doubts.LAG_SCALES, alone=True)
             # a probe is not early: a negative lag is something else, and says that the lag is small; at even speed,
             # where the trace tells little of it, it may be no more than chance. But an encoder may be read late
             lag, doubt = fit.shifts["lag"], float(np.sqrt(fit.shift_variance["lag"]))
