@@ -248,7 +248,8 @@ def _probed(setup: Setup, rng: np.random.Generator, time_s: Floats, seen: Floats
     along = 2.0 * (time_s - time_s[0]) / max(float(time_s[-1] - time_s[0]), 1e-9) - 1.0
     for power, size in enumerate(setup.drift_mm, start=1):
         lift = lift + size * along**power
-    lift = lift + setup.swing_mm * np.sin(np.pi * setup.swings * (along + 1.0) + setup.swing_phase_deg * DEG)
+    if setup.swing_mm:
+        lift = lift + setup.swing_mm * np.sin(np.pi * setup.swings * (along + 1.0) + setup.swing_phase_deg * DEG)
     lift = lift + setup.hum_mm * np.sin(2.0 * np.pi * setup.hum_hz * time_s + rng.uniform(0.0, 6.28))
     lift = lift + setup.noise_mm * rng.standard_normal(len(lift))
     for which, at, size in setup.knocks:

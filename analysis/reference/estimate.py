@@ -30,6 +30,7 @@ MOST_FINDINGS = 12
 MOST_WIDENED = 4
 MOST_SHIFTED = 5
 EACH_DRIFT = 4.0           # of chi square, the price of each polynomial of a drift
+LEFT_BY_DRIFT = 0.1        # of what else was found: what a drift leaves of it at most
 
 
 def start_crest(points: Points, look: Look, sweeps: list[int], known: Known | None) -> float:
@@ -197,8 +198,14 @@ def _drifts(out: Estimate, trial: Trial, gain: float) -> bool:
     more = unsteady_drift(out.points, out.use, out.fit)
     if not more or out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain + EACH_DRIFT * len(more):
         return False
-    trial.offsets += more
-    out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    before, trial.offsets = trial.offsets, trial.offsets + more
+    fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
+    left = search.findings(out.points, fit, out.use, [t.name for t in trial.throws])
+    if left and left[0].gain > LEFT_BY_DRIFT * gain:
+        # a knock for good, or another datum: many polynomials go after it, and get nowhere near
+        trial.offsets = before
+        return False
+    out.fit = fit
     return True
 
 

@@ -99,9 +99,12 @@ def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | No
         return None
     smooth = _through(bins, near)
     if bins.weight[bins.weight > 0.0].mean() < FEW_READINGS:
+        first = smooth
         for _ in range(ASIDE_ROUNDS):
             bins = bins.along(smooth.spline(bins), time_s, angle_deg)
             smooth = _through(bins, near)
+        # through a line or two in each bin a path goes nearly where they are, whatever it does between them
+        smooth = replace(smooth, noise=max(smooth.noise, first.noise))
     if line_deg <= 0.0:
         return _path(time_s, bins, smooth)
     along = smooth.spline(bins)(time_s)

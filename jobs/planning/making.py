@@ -78,6 +78,7 @@ def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -
         and set(previous[one["operation"]]["resources"]) & people
         != set(plan["bookings"][one["operation"]]["resources"]) & people
     ]
+    left_out = {one["order"] for one in plan["unscheduled"]}
     return {
         "orders": len(plan["orders"]),
         "late": sum(hours > 0 for hours in late.values()),
@@ -91,7 +92,16 @@ def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -
             for key, entry in plan["orders"].items()
             if key in before and datetime.fromisoformat(before[key]) != datetime.fromisoformat(entry["end"])
         ],
+        "promises_lost": [one["id"] for one in problem["orders"] if one["id"] in left_out and one.get("promise")],
+        "orders_lost": [one["id"] for one in problem["orders"] if one["id"] in left_out and one["id"] in before],
+        "orders_placed": sum(key not in before for key in plan["orders"]),
         "moved": len(plan["moved"]),
+        "operations_lost": sum(
+            operation["id"] in previous and operation["id"] not in plan["bookings"]
+            for order in problem["orders"]
+            if order["id"] in left_out
+            for operation in order["operations"]
+        ),
         "could_move": sum(
             operation.get("state", "planned") == "planned" and operation["id"] in previous
             for order in problem["orders"]
@@ -122,9 +132,10 @@ def _measure(title: str, found: Mapping[str, Any]) -> tuple[float, ...]:
     """The less, the better; an order without a place is never made up for by what the others do."""
     late, moved, out = found["weighted_hours_late"], found["moved"], found["left_out"]
     past = sum(one["hours"] for one in found["promises_moved"])
+    broken = len(found["promises_moved"]) + len(found.get("promises_lost", ()))
     by_title: dict[str, tuple[float, ...]] = {
         "Fewest moves": (moved, late),
-        "Promises first": (len(found["promises_moved"]), past, moved),
+        "Promises first": (broken, past, moved),
         "All done soonest": (datetime.fromisoformat(found["ends"]).timestamp() if found["ends"] else 0.0, late),
     }
     return (out, *by_title.get(title, (late, moved)))
@@ -137,6 +148,8 @@ def summary(found: Mapping[str, Any]) -> str:
         parts.append(f"{found['moved']} of {found['could_move']} operations moved")
     if found["promises_moved"]:
         parts.append(f"{len(found['promises_moved'])} past their promise")
+    if found.get("promises_lost"):
+        parts.append(f"{len(found['promises_lost'])} promised and without a place")
     if found["left_out"]:
         parts.append(f"{found['left_out']} left out")
     return ", ".join(parts)

@@ -20,7 +20,10 @@ Json = dict[str, Any]
 
 @dataclass
 class Alternative:
-    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why."""
+    """A plan with its costs in words: `moves` say what moves and why, `late` which orders are late and why.
+
+    `loses` are the orders that stand on the board and have no place in it.
+    """
 
     plan: Plan
     moves: list[OrderMoves] = field(default_factory=list)
@@ -29,6 +32,7 @@ class Alternative:
     ends: list[tuple[str, str, str, str]] = field(default_factory=list)
     left_out: list[LeftOut] = field(default_factory=list)
     conflicts: list[str] = field(default_factory=list)
+    loses: list[str] = field(default_factory=list)
 
 
 def alternative(plan: Plan) -> Alternative:
@@ -44,6 +48,8 @@ def alternative(plan: Plan) -> Alternative:
     found.late.sort(key=lambda one: one[0])
     for one in cost.get("promises_moved", []):
         found.promises.append(f"{names.get(one['order'], one['order'])}: {length(one['hours'] * 60)} after its promise")
+    found.promises += [f"{names.get(key, key)}: left out, so at no time" for key in cost.get("promises_lost", [])]
+    found.loses = [names.get(key, key) for key in cost.get("orders_lost", [])]
     for one in cost.get("ends_moved", []):
         before, after = datetime.fromisoformat(one["from"]), datetime.fromisoformat(one["to"])
         by = length((after - before).total_seconds() / 60)
@@ -66,7 +72,7 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
         ("Orders late", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
         ("Hours late, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
         ("Hours late, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
-        ("Promises not kept", [str(len(cost["promises_moved"])) for cost in costs]),
+        ("Promises not kept", [str(_broken(cost)) for cost in costs]),
     ]
     if all(cost.get("ends") for cost in costs):
         zone = alternatives[0].plan.shop.zone
@@ -77,9 +83,15 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
             ("Operations moved", [f"{cost['moved']} of {cost['could_move']}" for cost in costs]),
             ("Of these, only with another instrument", [str(_only_instruments(one)) for one in alternatives]),
             ("Operations that change people", [str(cost["people_changed"]) for cost in costs]),
+            ("Operations that lose their place", [str(cost.get("operations_lost", 0)) for cost in costs]),
             ("Orders that end at another time", [str(len(cost["ends_moved"])) for cost in costs]),
         ]
     return rows
+
+
+def _broken(cost: Json) -> int:
+    """Promises that are not kept, of orders left out as well."""
+    return len(cost["promises_moved"]) + len(cost.get("promises_lost", ()))
 
 
 def _only_instruments(one: Alternative) -> int:

@@ -520,7 +520,7 @@ function start(board) {
       const across = last.clientX - from.x + sheet.scrollLeft - from.left;
       const grid = data.grid, raw = bar.start + (across / ZOOMS[zoom]) * 60;
       const start = Math.round(raw / grid) * grid;
-      const under = document.elementsFromPoint(Math.max(edge.left + 20, Math.min(edge.right - 20, last.clientX)), last.clientY).map(rowOf).find(Boolean);
+      const under = document.elementsFromPoint(Math.max(edge.left + 20, Math.min(edge.right - 20, last.clientX)), last.clientY).filter((one) => !one.closest(".lifted")).map(rowOf).find(Boolean);
       const fits = under && byId.get(under).kind === byId.get(row).kind ? under : row;
       if (start !== lifted.start || fits !== lifted.row || lifted.outside) {
         Object.assign(lifted, { start, row: fits, outside });

@@ -74,7 +74,7 @@ def test_an_angle_that_errs_by_degrees_is_no_angle(monkeypatch: Patch) -> None:
     lobe = simulate.harmonic_lobe(14.0, 58.0, 1.6, 0.0, 0.15)
     made = simulate.record(replace(LOBE, lift=lobe, encoder_step_deg=0.03, lash_deg=0.15, thrown=(1, -1)))
     angles = np.arange(-75.0, 75.5, 0.5)
-    leaning = simulate.harmonic_lobe(14.0, 58.0, 1.6, 0.0, 0.2)(angles)
+    leaning = simulate.harmonic_lobe(14.0, 58.0, 1.6, 0.0, 0.22)(angles)
     spec = {**LOBE_SPEC, "datum": {"kind": "lobe-profile", "profile": [
         [float(at), float(lift)] for at, lift in zip(angles, leaning, strict=True)]}}
     monkeypatch.setattr(checks, "_related", lambda *_: None)

@@ -35,6 +35,7 @@ def test_a_planner_plans_monday_loses_a_probe_and_promises_again(stack: Stack, s
     planner = someone("planner", DESK)
     first_plan(planner)
     moves_by_mouse(planner)
+    drags_to_another_bay(planner)
     moves_by_keyboard(planner)
     second = someone("planner2", DESK)
     two_at_one_board(planner, second)
@@ -108,6 +109,26 @@ def moves_by_mouse(planner: Someone) -> None:
     expect(page.locator("[data-told]")).to_contain_text("Taken back", timeout=PATIENCE_MS)
     expect(page.locator("[data-board-moves]")).to_have_text("")
     expect(page.locator(f"[data-row^='place-'] [data-id='{identity}']")).to_have_attribute("aria-label", label)
+
+
+def drags_to_another_bay(planner: Someone) -> None:
+    """The bar in hand lies under the pointer, wherever it is: what is under it is the line all the same."""
+    page = planner.page
+    bar = first_bar(planner)
+    bar.scroll_into_view_if_needed()
+    box, below = bar.bounding_box(), page.locator("[data-row^='place-']").nth(1).bounding_box()
+    assert box
+    assert below
+    page.mouse.move(box["x"] + 4, box["y"] + 8)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 4, below["y"] + 4, steps=8)
+    for down in range(5, int(below["height"]) - 4, 3):
+        page.mouse.move(box["x"] + 4, below["y"] + down)
+        expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
+        expect(page.locator("[data-row^='place-']").nth(1).locator(".board-bar.lifted")).to_have_count(1)
+    page.keyboard.press("Escape")
+    page.mouse.up()
+    expect(page.locator(".board-bar.lifted")).to_have_count(0)
 
 
 def moves_by_keyboard(planner: Someone) -> None:

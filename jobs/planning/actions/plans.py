@@ -85,8 +85,11 @@ def ask_plan(*, why: str = "", seconds: float = 6.0, by: Person, at: datetime) -
 
 
 @transaction.atomic
-def accept_plan(plan: Plan, *, note: str = "", by: Person, at: datetime) -> Plan:
-    """Make an alternative the shop's next version and place its orders; refused when the facts have changed."""
+def accept_plan(plan: Plan, *, note: str = "", losing: bool = False, by: Person, at: datetime) -> Plan:
+    """Make an alternative the shop's next version and place its orders; refused when the facts have changed.
+
+    A plan in which orders lose the place that they have is taken only `losing` them, which somebody has to say.
+    """
     policies.require(by, "plan-shop")
     Shop.objects.select_for_update().get(pk=by.shop_id)
     plan = Plan.objects.select_for_update(of=("self",)).select_related("shop").get(pk=plan.pk)
@@ -99,6 +102,7 @@ def accept_plan(plan: Plan, *, note: str = "", by: Person, at: datetime) -> Plan
             changed=problem.changed(plan.marks, stated.marks),
             begins=_begins(plan),
             at=at,
+            lost=[] if losing else [plan.names.get(key, key) for key in plan.cost.get("orders_lost", ())],
         )
     )
     _hold_against_checker(plan)

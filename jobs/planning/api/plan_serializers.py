@@ -80,6 +80,12 @@ class AcceptInput(Input):
     note = serializers.CharField(max_length=300, required=False, allow_blank=True, default="")
 
 
+class AcceptPlanInput(AcceptInput):
+    """`losing`: orders that stand on the board may lose their place."""
+
+    losing = serializers.BooleanField(required=False, default=False)
+
+
 class MoveInput(Input):
     """`swap` maps the id of what the operation has to that of what it shall have."""
 

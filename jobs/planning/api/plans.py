@@ -21,6 +21,7 @@ from jobs.planning.actions import plans
 from jobs.planning.actions.trouble import report_trouble
 from jobs.planning.api.plan_serializers import (
     AcceptInput,
+    AcceptPlanInput,
     AskInput,
     BoardSerializer,
     EffectSerializer,
@@ -59,7 +60,7 @@ class PlanViewSet(ShopRecords):
     serializer_class = PlanSerializer
     filterset_class = PlanFilter
     requires = {"list": SEE, "retrieve": SEE, "accept": MAKE}
-    inputs = {"accept": AcceptInput}
+    inputs = {"accept": AcceptPlanInput}
 
     def get_queryset(self) -> QuerySet[Plan]:
         found = Plan.objects.filter(shop=self.person.shop_id).select_related("accepted_by")

@@ -26,9 +26,12 @@ def why_not_ask(*, open_orders: int, bays: int, people: int) -> list[Reason]:
 
 
 def why_not_accept(
-    *, version: int | None, changed: Sequence[str], begins: datetime | None, at: datetime
+    *, version: int | None, changed: Sequence[str], begins: datetime | None, at: datetime, lost: Sequence[str] = ()
 ) -> list[Reason]:
-    """`changed` names the facts that are not as they were; `begins` is when the first operation not begun is to."""
+    """`changed` names the facts that are not as they were; `begins` is when the first operation not begun is to.
+
+    `lost` names the orders that would lose their place without anybody having agreed to it.
+    """
     if version is not None:
         return [Reason("accepted", f"This plan was accepted as version {version} already.")]
     reasons = []
@@ -40,6 +43,10 @@ def why_not_accept(
         late = length((at - begins).total_seconds() / 60)
         sentence = f"The first operation of this plan was to begin {late} ago and has not. Ask for a plan again."
         reasons.append(Reason("overtaken", sentence))
+    if lost:
+        named = ", ".join(lost[:MOST_NAMED]) + (f" and {len(lost) - MOST_NAMED} more" if len(lost) > MOST_NAMED else "")
+        sentence = f"With this plan {named} would lose their place. Say that they may, or leave the plan in force."
+        reasons.append(Reason("loses", sentence))
     return reasons
 
 

@@ -56,6 +56,7 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "orders": orders,
         "clashing": [one for one in orders if one["clashing"]],
         "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
+        "placeless": _placeless(drawn, orders, request.user.shop.zone),
         "nothing": not facts.bookings,
         "without": len(drawn["orders"]) - len(orders),
         "open_orders": len(stated.problem["orders"]),
@@ -92,6 +93,14 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             ],
         })  # fmt: skip
     return sorted(found, key=lambda one: (one["at"], one["number"]))
+
+
+def _placeless(drawn: dict[str, Any], orders: list[dict[str, Any]], zone: ZoneInfo) -> list[dict[str, Any]]:
+    """Orders that are promised and have no place on the board, by their promise."""
+    placed = {one["number"] for one in orders}
+    found = [one for one in drawn["orders"].values() if one["number"] not in placed and "promise" in one]
+    return [{**one, "promise_words": moment(boarddata.instant(one["promise"]), zone)}
+            for one in sorted(found, key=lambda one: (one["promise"], one["number"]))]  # fmt: skip
 
 
 @require_GET
@@ -215,14 +224,17 @@ def accept(request: PersonRequest) -> HttpResponse:
     if request.method == "POST" and form.carried_out(actions.accept_board, by=request.user, at=timezone.now()):
         messages.success(request, f"Plan {form.outcome.version} is in force.")
         return redirect("plan-board")
-    board, _, _ = actions.board_now(request.user.shop, at=timezone.now())
+    at = timezone.now()
+    facts, stated = plans.stated_now(request.user.shop, at=at)
     zone = request.user.shop.zone
+    board = Board(stated.problem, facts.bookings, stated.names, zone)
+    clashing = [one for one in _orders(boarddata.drawn(board, facts), request) if one["clashing"]]
     told = [
         {"who": one.by.name, "at": moment(one.at, zone), "operation": board.called(one.operation),
          "done": _done(one, zone)}
         for one in moves
     ]  # fmt: skip
-    context = {"form": form, "moves": told, "in_force": in_force, "version": (in_force.version or 0) + 1
+    context = {"form": form, "moves": told, "clashing": clashing, "in_force": in_force, "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
 

@@ -24,6 +24,8 @@ from jobs.planning.wording import moment, said
 from jobs.web.http import PersonRequest
 from jobs.web.lists import page_of
 
+CHANGES = ("moved", "left_out", "orders_placed")  # costs of a plan that is not just the one in force
+
 
 @require_http_methods(["GET", "POST"])
 def ask(request: PersonRequest) -> HttpResponse:
@@ -67,7 +69,7 @@ def asked(request: PersonRequest, pk: int) -> HttpResponse:
         "alternatives": alternatives,
         "lines": shown.compared(alternatives),
         "nothing_moves": planning.based_on is not None
-        and any(not one.plan.cost["moved"] and not one.plan.cost["left_out"] for one in alternatives),
+        and any(not any(one.plan.cost.get(key) for key in CHANGES) for one in alternatives),
         "accepted": accepted,
         "changed": changed,
         "may_accept": may_accept and not changed,
@@ -80,7 +82,8 @@ def accept(request: PersonRequest, pk: int) -> HttpResponse:
     """Make an alternative the plan of the shop."""
     policies.require(request.user, "plan-shop")
     plan = get_object_or_404(Plan, pk=pk, shop=request.user.shop_id)
-    accepted = plans.accept_plan(plan, note=request.POST.get("note", ""), by=request.user, at=timezone.now())
+    accepted = plans.accept_plan(plan, note=request.POST.get("note", ""), losing=bool(request.POST.get("losing")),
+                                 by=request.user, at=timezone.now())  # fmt: skip
     messages.success(request, f"Plan {accepted.version} is in force.")
     return redirect("plan-board")
 
@@ -128,6 +131,8 @@ def promise(request: PersonRequest, pk: int) -> HttpResponse:
         if offered["ready"] is not None and offered["ready"] > form.cleaned_data["promised_at"]:
             ready = moment(offered["ready"], request.user.shop.zone)
             messages.warning(request, f"The board has it ready {ready}, which is later. Move it or ask for a plan.")
+        elif offered["ready"] is None:
+            messages.warning(request, "It has no place on the board yet, and nothing was moved for it. Ask for a plan.")
         return redirect("plan-board") if from_board else redirect("work-order", pk=order.pk)
     context: dict[str, Any] = {"form": form, "order": order, "from_board": from_board, **offered}
     return render(request, "planning/plan_promise.html", context, status=form.status)
