@@ -108,7 +108,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     if not trial.axis:
         missed = axis.gain(points, spec, out.fit)
         if missed > 0.0 and not _hums(out, trial, missed):
-            _drifts(out, trial, missed)
+            _drifts(out, trial, missed, alone=False)
         _worn(out, trial, None)
         trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
@@ -188,19 +188,23 @@ def _hums(out: Estimate, trial: Trial, gain: float) -> bool:
     return True
 
 
-def _drifts(out: Estimate, trial: Trial, gain: float) -> bool:
-    """Take in a drift that is not slow and surer than what else was found, with that `gain`.
+def _drifts(out: Estimate, trial: Trial, gain: float, *, alone: bool = True) -> bool:
+    """Take in a drift that is not slow and surer than what else was found, with that `gain`; if not `alone`, or more.
 
     A probe that warms up and cools down within a sweep or two looks like a throw, a knock or a slip.
     """
     if _unsteady(out.fit):
         return False
-    more = unsteady_drift(out.points, out.use, out.fit)
-    if not more or out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain + EACH_DRIFT * len(more):
+    more, thrown = unsteady_drift(out.points, out.use, out.fit), [t.name for t in trial.throws]
+    if not more:
+        return False
+    if not alone and (others := search.findings(out.points, out.fit, out.use, thrown)):
+        gain = max(gain, others[0].gain)
+    if out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain + EACH_DRIFT * len(more):
         return False
     before, trial.offsets = trial.offsets, trial.offsets + more
     fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
-    left = search.findings(out.points, fit, out.use, [t.name for t in trial.throws])
+    left = search.findings(out.points, fit, out.use, thrown)
     if left and left[0].gain > LEFT_BY_DRIFT * gain:
         # a knock for good, or another datum: many polynomials go after it, and get nowhere near
         trial.offsets = before

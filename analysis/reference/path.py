@@ -87,18 +87,19 @@ class Path:
 
 
 def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | None = None,
-               bin_s: float | None = None, line_deg: float = 0.0) -> Path | None:
+               bin_s: float | None = None, line_deg: float = 0.0, at_lines: bool = False) -> Path | None:
     """The path through one sweep's readings, shape (n,) each; None when there are too few.
 
     Readings are at their nearest line; times do not decrease. `near` is the smoothness of a like sweep: λ is looked
     for from there. `bin_s` is the width of the bins, where it is not to follow from the readings. `line_deg` is the
     standard deviation of a reading at its nearest line: where the readings scatter by more, a ripple is looked for.
+    `at_lines`: each reading stands where a line is passed.
     """
     bins = _binned(time_s, angle_deg, bin_s)
     if bins is None:
         return None
     smooth = _through(bins, near)
-    if bins.weight[bins.weight > 0.0].mean() < FEW_READINGS:
+    if at_lines and bins.weight[bins.weight > 0.0].mean() < FEW_READINGS:
         first = smooth
         for _ in range(ASIDE_ROUNDS):
             bins = bins.along(smooth.spline(bins), time_s, angle_deg)

@@ -258,7 +258,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     # readings that err by next to nothing: a path that averages over the changes of speed seems as likely, from afar
     least_smooth = (SMOOTHNESS[0], SMOOTHNESS[0])
     if at_lines:
-        path = trace_path(time_s, angle_deg, least_smooth, line_deg=step_deg * LINE_NOISE)
+        path = trace_path(time_s, angle_deg, least_smooth, line_deg=step_deg * LINE_NOISE, at_lines=True)
         hidden = (path is not None and path.reading_deg > HIDDEN_PART * step_deg
                   and LINES_PER_BIN * median(np.diff(time_s)) > LONGEST_BIN_S)
         return Motion(angle_deg, np.zeros(n), np.zeros(n), path, hidden)
@@ -266,7 +266,7 @@ def motion(time_s: Floats, angle_deg: Floats, step_deg: float, near: tuple[float
     passed = _passed(time_s, angle_deg)
     # a ripple within the lines shows in all the readings, not in where the lines are passed
     if passed is not None and path is not None and path.ripple is None:
-        path, each = trace_path(*passed, least_smooth), math.sqrt(n / len(passed[0]))
+        path, each = trace_path(*passed, least_smooth, at_lines=True), math.sqrt(n / len(passed[0]))
         timed = abs(float(angle_deg[-1] - angle_deg[0])) / n * LINE_NOISE      # what a sample is late by
         hidden = path is not None and path.reading_deg > HIDDEN_TIMES * timed
     if path is None:

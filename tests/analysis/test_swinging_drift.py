@@ -67,7 +67,7 @@ def test_it_is_taken_for_what_it_is_before_it_is_taken_for_a_throw_or_a_miss(mon
     seeds = (104, 107, 108, 122)
     found = [day(seed, 0.005, 0.015, monkeypatch) for seed in seeds]
     assert max(abs(pull) for pull, _ in found) < 2.0
-    monkeypatch.setattr(estimate, "_drifts", lambda *_: False)
+    monkeypatch.setattr(estimate, "_drifts", lambda *_, **__: False)
     blind = [day(seed, 0.005, 0.015, monkeypatch) for seed in seeds]
     assert all(without[1] > 4.0 * held[1] for held, without in zip(found, blind, strict=True))
 

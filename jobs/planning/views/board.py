@@ -234,7 +234,8 @@ def accept(request: PersonRequest) -> HttpResponse:
          "done": _done(one, zone)}
         for one in moves
     ]  # fmt: skip
-    context = {"form": form, "moves": told, "clashing": clashing, "in_force": in_force, "version": (in_force.version or 0) + 1
+    context = {"form": form, "moves": told, "clashing": clashing, "in_force": in_force,
+               "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
 
