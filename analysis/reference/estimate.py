@@ -108,7 +108,7 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     if not trial.axis:
         missed = axis.gain(points, spec, out.fit)
         if missed > 0.0 and not _hums(out, trial, missed):
-            _drifts(out, trial, missed, alone=False)
+            _drifts(out, trial, None)
         _worn(out, trial, None)
         trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
@@ -188,29 +188,38 @@ def _hums(out: Estimate, trial: Trial, gain: float) -> bool:
     return True
 
 
-def _drifts(out: Estimate, trial: Trial, gain: float, *, alone: bool = True) -> bool:
-    """Take in a drift that is not slow and surer than what else was found, with that `gain`; if not `alone`, or more.
+def _drifts(out: Estimate, trial: Trial, gain: float | None) -> bool:
+    """Take in a drift that is not slow and surer than what else was found, with that `gain`.
 
-    A probe that warms up and cools down within a sweep or two looks like a throw, a knock or a slip.
+    A probe that warms up and cools down within a sweep or two looks like a throw, a knock or a slip, and over all like
+    a miss of the axis; without a `gain` these are looked for.
     """
     if _unsteady(out.fit):
         return False
-    more, thrown = unsteady_drift(out.points, out.use, out.fit), [t.name for t in trial.throws]
+    more = unsteady_drift(out.points, out.use, out.fit)
     if not more:
         return False
-    if not alone and (others := search.findings(out.points, out.fit, out.use, thrown)):
-        gain = max(gain, others[0].gain)
+    gain = _surest(out, trial) if gain is None else gain
     if out.fit.gain_together(np.column_stack([a.pattern for a in more])) < gain + EACH_DRIFT * len(more):
         return False
     before, trial.offsets = trial.offsets, trial.offsets + more
     fit = trial.solve(out.shape, out.use, out.fit.crest_deg, gentle=True, start=out.fit)
-    left = search.findings(out.points, fit, out.use, thrown)
+    left = search.findings(out.points, fit, out.use, [t.name for t in trial.throws])
     if left and left[0].gain > LEFT_BY_DRIFT * gain:
         # a knock for good, or another datum: many polynomials go after it, and get nowhere near
         trial.offsets = before
         return False
     out.fit = fit
     return True
+
+
+def _surest(out: Estimate, trial: Trial) -> float:
+    """How far chi square would fall with the surest of a miss, a throw, a knock, a slip, friction and the encoder."""
+    found = search.findings(out.points, out.fit, out.use, [t.name for t in trial.throws])
+    sticks = friction(out.points, out.fit)
+    _, twice = twice_a_turn(out.points, trial.spec, out.fit, trial.encoder_per_crank)
+    return max(axis.gain(out.points, trial.spec, out.fit), found[0].gain if found else 0.0,
+               sticks[1] if sticks else 0.0, twice)
 
 
 def _unsteady(fit: Fit) -> bool:
@@ -228,13 +237,7 @@ def _worn(out: Estimate, trial: Trial, gain: float | None, *, gentle: bool = Tru
     places, surest = worn.worn(trial.spec, out.fit, [])
     if not places:
         return False
-    if gain is None:
-        found = search.findings(out.points, out.fit, out.use, [])
-        sticks = friction(out.points, out.fit)
-        _, twice = twice_a_turn(out.points, trial.spec, out.fit, trial.encoder_per_crank)
-        gain = max(axis.gain(out.points, trial.spec, out.fit), found[0].gain if found else 0.0,
-                   sticks[1] if sticks else 0.0, twice)
-    if surest < gain:
+    if surest < (_surest(out, trial) if gain is None else gain):
         return False
     others, more, before = trial.offsets, places, out.fit
     for _ in range(MOST_WIDENED):

@@ -51,7 +51,7 @@ def drift(points: Points, use: Flags, both: bool, scale: float | None) -> list[A
 
 
 def unsteady_drift(points: Points, use: Flags, fit: Fit) -> list[Addition]:
-    """Drift that is not slow, as of a probe that warms up or a hall door that opens, where the trace asks for it.
+    """Drift that is not slow, as of a probe that warms up and cools down, where the trace asks for it.
 
     Higher polynomials: many of them where that is plain, and a few, which stay small, where there is a sign of it. None
     with one sense only: within one sweep they would be told from the crest by their size alone.

@@ -113,6 +113,11 @@ def cost(problem: Json, plan: Mapping[str, Any], *, before: Mapping[str, str]) -
     }
 
 
+def broken(found: Mapping[str, Any]) -> int:
+    """Promises that a plan does not keep, those of orders that it leaves out as well."""
+    return len(found["promises_moved"]) + len(found.get("promises_lost", ()))
+
+
 def titled(found: Sequence[tuple[Aim, Json]]) -> list[str]:
     """What each plan may be called, given the aim it was looked for with and its cost; empty where it is best at none.
 
@@ -132,10 +137,9 @@ def _measure(title: str, found: Mapping[str, Any]) -> tuple[float, ...]:
     """The less, the better; an order without a place is never made up for by what the others do."""
     late, moved, out = found["weighted_hours_late"], found["moved"], found["left_out"]
     past = sum(one["hours"] for one in found["promises_moved"])
-    broken = len(found["promises_moved"]) + len(found.get("promises_lost", ()))
     by_title: dict[str, tuple[float, ...]] = {
         "Fewest moves": (moved, late),
-        "Promises first": (broken, past, moved),
+        "Promises first": (broken(found), past, moved),
         "All done soonest": (datetime.fromisoformat(found["ends"]).timestamp() if found["ends"] else 0.0, late),
     }
     return (out, *by_title.get(title, (late, moved)))

@@ -9,6 +9,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from jobs.planning.left_out import LeftOut, clashes, left_out
+from jobs.planning.making import broken
 from jobs.planning.models import Plan
 from jobs.planning.moves import OrderMoves, moves
 from jobs.planning.problem import undated
@@ -72,7 +73,7 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
         ("Orders late", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
         ("Hours late, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
         ("Hours late, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
-        ("Promises not kept", [str(_broken(cost)) for cost in costs]),
+        ("Promises not kept", [str(broken(cost)) for cost in costs]),
     ]
     if all(cost.get("ends") for cost in costs):
         zone = alternatives[0].plan.shop.zone
@@ -87,11 +88,6 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
             ("Orders that end at another time", [str(len(cost["ends_moved"])) for cost in costs]),
         ]
     return rows
-
-
-def _broken(cost: Json) -> int:
-    """Promises that are not kept, of orders left out as well."""
-    return len(cost["promises_moved"]) + len(cost.get("promises_lost", ()))
 
 
 def _only_instruments(one: Alternative) -> int:

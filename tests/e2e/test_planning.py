@@ -122,9 +122,14 @@ def drags_to_another_bay(planner: Someone) -> None:
     page.mouse.move(box["x"] + 4, box["y"] + 8)
     page.mouse.down()
     page.mouse.move(box["x"] + 4, below["y"] + 4, steps=8)
+    expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
+    # where it is drawn, since what is said comes a moment later
+    drawn = set()
     for down in range(5, int(below["height"]) - 4, 3):
         page.mouse.move(box["x"] + 4, below["y"] + down)
-        expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
+        page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        drawn.add(page.locator(".board-bar.lifted").evaluate("(bar) => new DOMMatrix(bar.style.transform).f"))
+    assert drawn == {below["height"]}
     page.keyboard.press("Escape")
     page.mouse.up()
     expect(page.locator(".board-bar.lifted")).to_have_count(0)

@@ -151,7 +151,7 @@ def accept_board(*, note: str = "", by: Person, at: datetime) -> Plan:
         marks=stated.marks,
         made_at=at,
     )
-    return plans.accept_plan(plan, note=note, losing=True, by=by, at=at)  # what it drops was asked above
+    return plans.accept_plan(plan, note=note, losing=True, by=by, at=at)  # what it drops is refused above
 
 
 def _dropped(stated: Json, made: Json, facts: ShopFacts) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -19,15 +18,6 @@ from jobs.planning.actions import board as by_hand
 from jobs.planning.actions import plans
 from jobs.planning.models import Plan
 from tests.yard import Yard
-
-
-@pytest.fixture
-def desk(yard: Yard, login: Callable[[Person], Client], monkeypatch: pytest.MonkeyPatch, at: datetime) -> Client:
-    """The planner's browser; the clock of the pages stands at `at`."""
-    stopped = SimpleNamespace(now=lambda: at, localtime=timezone.localtime)
-    for name in ("board", "plans", "minutes"):
-        monkeypatch.setattr(f"jobs.planning.views.{name}.timezone", stopped)
-    return login(yard.planner)
 
 
 def last_ready(yard: Yard, at: datetime) -> tuple[str, datetime]:

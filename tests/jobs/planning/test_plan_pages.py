@@ -6,7 +6,6 @@ import json
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from itertools import pairwise
-from types import SimpleNamespace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -14,34 +13,19 @@ import pytest
 from django.template.loader import render_to_string
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from jobs.ledger.models import Entry
-from jobs.orders.actions import promise_order, request_order
+from jobs.orders.actions import request_order
 from jobs.people.models import Person
-from jobs.planning import boarddata, shown
+from jobs.planning import boarddata
 from jobs.planning.actions.estimates import set_crane
 from jobs.planning.actions.places import add_place
-from jobs.planning.actions.plans import ask_plan, stated_now
+from jobs.planning.actions.plans import stated_now
 from jobs.planning.left_out import clashes, left_out
 from jobs.planning.models import Change, CraneUse, Place, Plan, Planning, Watcher
 from jobs.planning.problem import changed, place_id
 from jobs.tooling.models import Instrument
 from tests.yard import Yard
-
-
-@pytest.fixture
-def now(monkeypatch: pytest.MonkeyPatch, at: datetime) -> datetime:
-    """The clock of the pages stands at `at`; that of the worker goes on."""
-    stopped = SimpleNamespace(now=lambda: at, localtime=timezone.localtime)
-    for name in ("board", "plans", "minutes"):
-        monkeypatch.setattr(f"jobs.planning.views.{name}.timezone", stopped)
-    return at
-
-
-@pytest.fixture
-def desk(yard: Yard, login: Callable[[Person], Client], now: datetime) -> Client:
-    return login(yard.planner)
 
 
 def move(client: Client, name: str, **fields: Any) -> Any:
@@ -336,51 +320,6 @@ def test_an_order_without_a_place_is_told_why_and_what_would_give_it_one(
     ways = [way["sentence"] for one in plan.plan["unscheduled"] for way in one["remedies"]]
     assert ways
     assert left_out.count("<ul>") >= 1
-
-
-def test_a_plan_that_loses_orders_says_what_it_breaks_and_is_accepted_only_when_that_is_said(
-    desk: Client, yard: Yard, plan_now: Callable[..., Plan], run_errands: Callable[[], int], at: datetime
-) -> None:
-    plan_now()
-    promised = yard.orders["7019"]
-    promise_order(promised, promised_at=at + timedelta(days=9), by=yard.planner, at=at)
-    Instrument.objects.filter(shop=yard.shop, kind="probe").update(due_on=at.date() - timedelta(days=1))
-    desk.post("/plan/ask/", {"why": "", "seconds": "3.0"})
-    asked = Planning.objects.latest("pk")
-    run_errands()
-    (plan, *_) = asked.plans.all()
-    assert plan.cost["promises_lost"] == [promised.number]
-    assert set(plan.cost["orders_lost"]) == {one.number for one in yard.orders.values()}
-    assert plan.cost["operations_lost"] == plan.cost["could_move"] > 0
-    lines = dict(shown.compared([shown.alternative(plan)]))
-    assert lines["Promises not kept"] == ["1"]
-    page = desk.get(f"/plan/asked/{asked.pk}/").content.decode()
-    assert f"{len(yard.orders)} orders lose their places" in page
-    assert "holds: nothing in it has to move" not in page
-    refused = desk.post(f"/plan/alternatives/{plan.pk}/accept/", follow=True)
-    assert "would lose their place" in refused.content.decode()
-    plan.refresh_from_db()
-    assert plan.version is None
-    desk.post(f"/plan/alternatives/{plan.pk}/accept/", {"losing": "on"})
-    plan.refresh_from_db()
-    assert plan.version == 2
-    board = desk.get("/plan/").content.decode()
-    assert "7019</strong>: promised" in board
-    assert "and without a place" in board
-
-
-def test_a_plan_that_gives_orders_a_place_is_not_the_one_in_force(
-    desk: Client, yard: Yard, plan_now: Callable[..., Plan], run_errands: Callable[[], int], at: datetime
-) -> None:
-    plan_now()
-    request_order(
-        unit=yard.orders["7019"].unit, procedure=yard.orders["7003"].procedure, reason="overhaul", priority=3,
-        needed_by=at + timedelta(days=20), by=yard.planner, at=at,
-    )  # fmt: skip
-    asked = ask_plan(seconds=0.4, by=yard.planner, at=at)
-    run_errands()
-    assert all(one.cost["orders_placed"] == 1 for one in asked.plans.all())
-    assert "holds: nothing in it has to move" not in desk.get(f"/plan/asked/{asked.pk}/").content.decode()
 
 
 def test_orders_left_out_for_the_same_are_told_of_together() -> None:

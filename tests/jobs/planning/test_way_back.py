@@ -4,11 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
-from types import SimpleNamespace
 
-import pytest
 from django.test import Client
-from django.utils import timezone
 
 from jobs.people.models import Person
 from jobs.planning import shown
@@ -19,15 +16,6 @@ from jobs.planning.models import Plan
 from tests.yard import Yard
 
 HOUR = timedelta(hours=1)
-
-
-@pytest.fixture
-def desk(yard: Yard, login: Callable[[Person], Client], monkeypatch: pytest.MonkeyPatch, at: datetime) -> Client:
-    """The planner's browser; the clock of the pages stands at `at`."""
-    stopped = SimpleNamespace(now=lambda: at, localtime=timezone.localtime)
-    for name in ("board", "plans"):
-        monkeypatch.setattr(f"jobs.planning.views.{name}.timezone", stopped)
-    return login(yard.planner)
 
 
 def test_the_board_leads_back_to_plans_that_wait_for_a_choice(
