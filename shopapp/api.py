@@ -31,6 +31,7 @@ from jobs.people.api import MeView, PersonViewSet, TokenBackView, TokenView
 from jobs.planning.api.facts import AbsenceViewSet, HolidayViewSet, PlaceViewSet, RotaViewSet, ShiftPatternViewSet
 from jobs.planning.api.plans import (
     AcceptBoardView,
+    BeginNowView,
     BoardView,
     PlanningViewSet,
     PlanViewSet,
@@ -112,6 +113,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("orders/<int:pk>/signoffs/", SignView.as_view(), name="order-signoffs"),
     path("orders/<int:pk>/promise/", PromiseView.as_view(), name="order-promise"),
     path("plan-board/", BoardView.as_view(), name="plan-board"),
+    path("plan-board/begin-now/", BeginNowView.as_view(), name="plan-board-begin-now"),
     path("plan-board/undo/", UndoView.as_view(), name="plan-board-undo"),
     path("plan-board/accept/", AcceptBoardView.as_view(), name="plan-board-accept"),
     path("orders/<int:pk>/cards/", AskCardView.as_view(), name="order-cards"),

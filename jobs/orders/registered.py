@@ -18,6 +18,7 @@ for code, title, group in (
     ("procedure.issued", "procedure revision issued", "order"),
     ("order.requested", "work order requested", "order"),
     ("order.planned", "work order planned", "order"),
+    ("order.unplanned", "work order left without a place", "order"),
     ("order.promised", "promise given or moved", "order"),
     ("order.released", "work order released", "order"),
     ("order.started", "work started", "order"),

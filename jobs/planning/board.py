@@ -17,12 +17,14 @@ from jobs.errors import BadInput, refuse
 from jobs.planning import clashes
 from jobs.planning.problem import SECOND_PERSON
 from jobs.planning.rules import board as rules
+from jobs.planning.rules.plans import SLACK
 
 Json = dict[str, Any]
 Spans = list[tuple[datetime, datetime]]
 FAR = datetime(9999, 1, 1, tzinfo=UTC)
 LONG_AGO = datetime(1, 1, 1, tzinfo=UTC)
 MOST_CLASHES = 8
+TO_ACCEPT = timedelta(minutes=5)
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,7 @@ class Work:
     before: str | None
     after: str | None = None
     pin: Json = field(default_factory=dict)
+    left: int = 0  # minutes, of work in hand
 
     @property
     def hold(self) -> bool:
@@ -107,6 +110,7 @@ class Board:
             self.work[one["id"]] = Work(
                 one["id"], order["id"], one["minutes"], one["needs"], one.get("state", "planned"),
                 bool(one.get("may_pause")), before, pin=one.get("pin") or {},
+                left=one.get("remaining_minutes", 0),
             )  # fmt: skip
             if before is not None:
                 self.work[before].after = one["id"]
@@ -143,6 +147,17 @@ class Board:
         found = [text for one in moved for text in judge.clashes(one)]
         notes, late = judge.outcome(work.order)
         return Effect(moved, tuple(dict.fromkeys(found))[:MOST_CLASHES], tuple(notes), late)
+
+    def overdue(self) -> list[str]:
+        """Planned operations whose start is over for longer than a plan may be late, by their start."""
+        found = [key for key, one in self.stands.items()
+                 if self.work[key].state == "planned" and one.start < self.now - SLACK]  # fmt: skip
+        return sorted(found, key=lambda key: (self.stands[key].start, key))
+
+    def soonest(self) -> datetime:
+        """The first instant of the grid that leaves time to accept what is laid there."""
+        at = self.on_grid(self.now)
+        return at if at - self.now >= TO_ACCEPT else at + self.grid
 
     def on_grid(self, at: datetime) -> datetime:
         """The nearest instant of the grid, which counts from midnight UTC."""

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from jobs.planning.rules.plans import SLACK
 from jobs.planning.wording import length, moment
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ class Judge:
         if work.state == "started":
             return [f"{_first(name)} is in hand and stays where it is."] if stands != self.board.stands.get(key) else []
         found: list[str] = []
-        if stands.start < self.board.now:
+        lies_there = stands == self.board.stands.get(key)  # then it may still begin, as with a plan just accepted
+        if stands.start < (self.board.now - SLACK if lies_there else self.board.now):
             found.append(f"{_first(name)} would start {self._at(stands.start)}, which is over.")
         found += self._against_order(work, stands)
         for need, resource in zip(_slots(work.needs), stands.resources, strict=False):

@@ -8,6 +8,7 @@ urlpatterns: list[URLPattern] = [
     path("plan/board/try/", board.try_move, name="plan-board-try"),
     path("plan/board/change/", board.change, name="plan-board-change"),
     path("plan/board/undo/", board.undo, name="plan-board-undo"),
+    path("plan/board/begin-now/", board.begin_now, name="plan-board-begin-now"),
     path("plan/board/accept/", board.accept, name="plan-board-accept"),
     path("plan/board/move/<slug:number>/<slug:code>/", board.move, name="plan-move"),
     path("plan/ask/", plans.ask, name="plan-ask"),

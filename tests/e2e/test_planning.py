@@ -114,22 +114,25 @@ def moves_by_mouse(planner: Someone) -> None:
 def drags_to_another_bay(planner: Someone) -> None:
     """The bar in hand lies under the pointer, wherever it is: what is under it is the line all the same."""
     page = planner.page
-    bar = first_bar(planner)
+    bar, below = first_bar(planner), page.locator("[data-row^='place-']").nth(1)
     bar.scroll_into_view_if_needed()
-    box, below = bar.bounding_box(), page.locator("[data-row^='place-']").nth(1).bounding_box()
+    box = bar.bounding_box()
     assert box
-    assert below
     page.mouse.move(box["x"] + 4, box["y"] + 8)
     page.mouse.down()
-    page.mouse.move(box["x"] + 4, below["y"] + 4, steps=8)
-    expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
-    # where it is drawn, since what is said comes a moment later
-    drawn = set()
-    for down in range(5, int(below["height"]) - 4, 3):
-        page.mouse.move(box["x"] + 4, below["y"] + down)
+    page.mouse.move(box["x"] + 4, box["y"] + 16, steps=4)
+    expect(page.locator("[data-told]")).to_contain_text("Bay 1", timeout=PATIENCE_MS)
+    # where it is drawn, since what is said comes a moment later, and may move the lines
+    drawn = []
+    for part in (0.2, 0.27, 0.34, 0.41, 0.48, 0.55):
+        line = below.bounding_box()
+        assert line
+        page.mouse.move(box["x"] + 4, line["y"] + part * line["height"])
         page.evaluate("new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
-        drawn.add(page.locator(".board-bar.lifted").evaluate("(bar) => new DOMMatrix(bar.style.transform).f"))
-    assert drawn == {below["height"]}
+        down = page.locator(".board-bar.lifted").evaluate("(bar) => new DOMMatrix(bar.style.transform).f")
+        drawn.append(round(down / line["height"]))
+    assert drawn == [1] * len(drawn)
+    expect(page.locator("[data-told]")).to_contain_text("Bay 2", timeout=PATIENCE_MS)
     page.keyboard.press("Escape")
     page.mouse.up()
     expect(page.locator(".board-bar.lifted")).to_have_count(0)

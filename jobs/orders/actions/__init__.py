@@ -2,7 +2,7 @@
 
 from jobs.orders.actions.findings import decide_finding, raise_finding, reopen_order
 from jobs.orders.actions.hand import Typed, TypedPair, hand_in_readings
-from jobs.orders.actions.placing import Placement, place_orders, promise_order
+from jobs.orders.actions.placing import Placement, place_orders, promise_order, unplace_orders
 from jobs.orders.actions.procedures import issue_procedure
 from jobs.orders.actions.readings import correct_reading, record_reading
 from jobs.orders.actions.requests import request_order
@@ -57,5 +57,6 @@ __all__ = [
     "request_order",
     "resume_order",
     "start_order",
+    "unplace_orders",
     "upload_trace",
 ]

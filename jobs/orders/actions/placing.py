@@ -100,6 +100,38 @@ def _noted(order: WorkOrder, placement: Placement, version: int, by: Person) -> 
 
 
 @transaction.atomic
+def unplace_orders(orders: Iterable[int], *, version: int, by: Person, at: datetime) -> int:
+    """Give back bay, times and people of orders without a place in plan `version`. How many it changed.
+
+    They are requested again, as they were before they were planned. Work that is released keeps who does it: it goes
+    on, whatever the plan says.
+    """
+    policies.require(by, "plan-shop")
+    notes = []
+    for order in queries.locked_orders(orders).values():
+        if order.shop_id != by.shop_id:
+            raise Http404("There is no such work order in your shop.")
+        if order.open_state != State.PLANNED:
+            continue
+        bay, had = order.bay, [one for one in (order.technician, order.inspector) if one is not None]
+        order.bay, order.technician, order.inspector = "", None, None
+        order.planned_start = order.planned_end = None
+        if order.state == State.HELD:
+            order.held_from = State.REQUESTED
+        else:
+            order.state = State.REQUESTED
+        save(order, *PLACED, "held_from")
+        notes.append(ledger.Note(
+            "order.unplanned",
+            f"{order.number} has no place in plan {version}; it had {bay}.",
+            [order, order.unit, order.engine, by, *had],
+            {"plan": version, "bay": bay},
+        ))  # fmt: skip
+    ledger.append_all(notes, chain=by.shop.code, by=by, at=at)
+    return len(notes)
+
+
+@transaction.atomic
 def promise_order(order: WorkOrder, *, promised_at: datetime, by: Person, at: datetime) -> None:
     """Promise the unit back by an instant, or move the promise."""
     order = locked_for(order.pk, by=by, action="plan-shop")

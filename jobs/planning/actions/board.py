@@ -22,6 +22,7 @@ from jobs.people.models import Person, Shop
 from jobs.planning import making, problem
 from jobs.planning.actions import plans
 from jobs.planning.board import Board, Effect
+from jobs.planning.carrying import carried_on
 from jobs.planning.gathering import ShopFacts, changes_on, plan_in_force
 from jobs.planning.models import Change, OperationFacts, Plan
 from jobs.planning.rules import board as rules
@@ -70,17 +71,12 @@ def change_board(
     assert base is not None
     refuse(rules.why_not_swap([one for one in (swap or {}).values() if one not in board.resources]), BadInput)
     effect = board.move(operation, start=start, swap=swap, minutes=minutes, push=push)
-    before: Json = {"bookings": {key: board.stands[key].to_json() for key in effect.bookings}, "facts": {}}
-    after: Json = {"bookings": {key: one.to_json() for key, one in effect.bookings.items()}, "facts": {}}
+    facts: tuple[Json, Json] = ({}, {})
     if minutes is not None or pin is not None:
         own = effect.bookings[operation]
-        before["facts"], after["facts"] = _set_facts(operation, own.to_json(), minutes, pin, shop=by.shop)
+        facts = _set_facts(operation, own.to_json(), minutes, pin, shop=by.shop)
     what = "pin" if pin else "unpin" if pin is False else "extend" if minutes is not None else "move"
-    sequence = (Change.objects.filter(base=base).aggregate(last=Max("sequence"))["last"] or 0) + 1
-    change = Change.objects.create(
-        shop=by.shop, base=base, sequence=sequence, operation=operation, what=what, before=before, after=after,
-        by=by, at=at,
-    )  # fmt: skip
+    change = _laid(board, effect, base, operation, what, facts, by=by, at=at)
     if pin is not None:
         words = "pinned" if pin else "let go"
         _record("operation.pinned", operation, f"{_first(board.called(operation))} {words}.", by=by, at=at)
@@ -88,6 +84,33 @@ def change_board(
         lasted = board.work[operation].minutes
         _record_minutes(operation, board.called(operation), minutes, lasted, by=by, at=at)
     return change, effect
+
+
+@transaction.atomic
+def begin_now(*, by: Person, at: datetime) -> tuple[Change, Effect]:
+    """Let what should have begun begin now, and all else keep its turn: one move, see `jobs.planning.carrying`."""
+    policies.require(by, "plan-shop")
+    Shop.objects.select_for_update().get(pk=by.shop_id)
+    board, _, base = board_now(by.shop, at=at)
+    overdue = board.overdue() if base is not None else []
+    refuse(rules.why_not_begin_now(overdue=len(overdue)))
+    assert base is not None
+    effect = carried_on(board)
+    return _laid(board, effect, base, overdue[0], "move", ({}, {}), by=by, at=at), effect
+
+
+def _laid(
+    board: Board, effect: Effect, base: Plan, operation: str, what: str, facts: tuple[Json, Json], *,
+    by: Person, at: datetime,
+) -> Change:  # fmt: skip
+    """Keep a move of the board as the next one; `facts` of the operation before and after it."""
+    sequence = (Change.objects.filter(base=base).aggregate(last=Max("sequence"))["last"] or 0) + 1
+    return Change.objects.create(
+        shop=by.shop, base=base, sequence=sequence, operation=operation, what=what,
+        before={"bookings": {key: board.stands[key].to_json() for key in effect.bookings}, "facts": facts[0]},
+        after={"bookings": {key: one.to_json() for key, one in effect.bookings.items()}, "facts": facts[1]},
+        by=by, at=at,
+    )  # fmt: skip
 
 
 @transaction.atomic
@@ -137,7 +160,8 @@ def accept_board(*, note: str = "", by: Person, at: datetime) -> Plan:
     }
     laid = {**stated.problem, "previous": previous}
     made = standing(laid, facts.bookings)
-    broken = [one.message for one in check(laid, made) if not plans.is_told(one, made)] + _dropped(laid, made, facts)
+    broken = [one.message for one in check(laid, made) if not plans.may_stand(one, laid, made)]
+    broken += _dropped(laid, made, facts)
     sentences = dict.fromkeys(said(one, stated.names, by.shop.zone) for one in broken)
     if broken:
         raise NotAllowed([Reason("clash", sentence) for sentence in list(sentences)[:20]])

@@ -149,12 +149,18 @@ def _hold_against_checker(plan: Plan) -> None:
     from analysis.schedule.check import check
 
     zone = plan.shop.zone
-    broken = [one for one in check(plan.problem, plan.plan) if not is_told(one, plan.plan)]
+    broken = [one for one in check(plan.problem, plan.plan) if not may_stand(one, plan.problem, plan.plan)]
     refuse(Reason(one.rule, said(one.message, plan.names, zone)) for one in broken[:20])
 
 
-def is_told(violation: Any, plan: Mapping[str, Any]) -> bool:
-    """Whether it is a clash of work in hand, which no plan can move and which the plan itself tells of."""
+def may_stand(violation: Any, stated: Mapping[str, Any], plan: Mapping[str, Any]) -> bool:
+    """Whether it hinders nobody: a start that is just over, or a clash of work in hand that the plan itself tells of.
+
+    Work is begun some minutes late every day, and no plan can move what is in hand.
+    """
+    if violation.rule == "now":
+        start = datetime.fromisoformat(plan["bookings"][violation.operation]["start"])
+        return bool(start >= datetime.fromisoformat(stated["now"]) - rules.SLACK)
     if violation.rule not in {"capacity", "hold", "hold_point"}:
         return False
     concerned = {violation.operation, violation.resource}
@@ -190,3 +196,7 @@ def _place_orders(plan: Plan, facts: ShopFacts, *, by: Person, at: datetime) -> 
             orders.Placement(order.pk, crew.bay, start, end, objects[crew.technician], objects[crew.inspector])
         )
     orders.place_orders(placements, version=plan.version, by=by, at=at)
+    lost = set(plan.cost.get("orders_lost", ()))
+    orders.unplace_orders(
+        [order.pk for order in facts.orders if order.number in lost], version=plan.version, by=by, at=at
+    )

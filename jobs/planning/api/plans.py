@@ -154,6 +154,19 @@ class UndoView(ShopView):
         return Response(status=204)
 
 
+class BeginNowView(ShopView):
+    requires = {"post": MAKE}
+    inputs = {"post": Nothing}
+    serializer_class = Nothing
+
+    @extend_schema(request=None, responses={204: None})
+    def post(self, request: Request) -> Response:
+        """Let what should have begun and has not begin at the next start of the grid, with what comes after it."""
+        self.taken()
+        by_hand.begin_now(by=self.person, at=self.now())
+        return Response(status=204)
+
+
 class AcceptBoardView(ShopView):
     requires = {"post": MAKE}
     inputs = {"post": AcceptInput}

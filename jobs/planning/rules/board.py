@@ -51,6 +51,12 @@ def why_not_swap(unknown: list[str]) -> list[Reason]:
     return [Reason("unknown-resource", f"{one} is nobody and nothing to plan with.", "resource") for one in unknown]
 
 
+def why_not_begin_now(*, overdue: int) -> list[Reason]:
+    if overdue:
+        return []
+    return [Reason("nothing-overdue", "Nothing on the board should have begun by now. Load the page again.")]
+
+
 def why_not_undo(*, any_standing: bool, others: str = "", called: str = "") -> list[Reason]:
     """`others`: the name of who made the last move, where that is not who would take it back unasked."""
     if not any_standing:

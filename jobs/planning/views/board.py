@@ -20,6 +20,7 @@ from jobs.planning import boarddata, promising, sheets
 from jobs.planning.actions import board as actions
 from jobs.planning.actions import plans
 from jobs.planning.board import Board
+from jobs.planning.carrying import carried_on
 from jobs.planning.forms.plans import BoardMove, MoveForm, NoteForm
 from jobs.planning.gathering import board_mark, changes_on, plan_in_force
 from jobs.planning.models import Change, Watcher
@@ -214,6 +215,15 @@ def undo(request: PersonRequest) -> HttpResponse:
     return redirect("plan-board")
 
 
+@require_POST
+def begin_now(request: PersonRequest) -> HttpResponse:
+    """Let what should have begun begin now, and go back to accepting."""
+    _, effect = actions.begin_now(by=request.user, at=timezone.now())
+    many = f"{len(effect.bookings)} operation{'s' if len(effect.bookings) > 1 else ''}"
+    messages.success(request, f"{many} moved later. Undo on the board takes it back.")
+    return redirect("plan-board-accept")
+
+
 @require_http_methods(["GET", "POST"])
 def accept(request: PersonRequest) -> HttpResponse:
     """Accept the board as it stands as the next version."""
@@ -234,7 +244,11 @@ def accept(request: PersonRequest) -> HttpResponse:
          "done": _done(one, zone)}
         for one in moves
     ]  # fmt: skip
+    overdue = board.overdue()
+    effect = carried_on(board) if overdue else None
     context = {"form": form, "moves": told, "clashing": clashing, "in_force": in_force,
+               "overdue": [board.called(key) for key in overdue[:6]], "overdue_many": len(overdue),
+               "soonest": moment(board.soonest(), zone), "effect": effect,
                "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
@@ -249,7 +263,9 @@ def _done(change: Change, zone: ZoneInfo) -> str:
     minutes = change.after["facts"].get(change.operation, {}).get("minutes")
     if change.what == "extend":
         return f"{minutes} min long, from {at}"
-    return f"{'pinned' if change.what == 'pin' else 'moved'} to {at}"
+    others = len(change.after["bookings"]) - 1
+    with_it = f", and {others} other{'s' if others > 1 else ''} with it" if others > 0 else ""
+    return f"{'pinned' if change.what == 'pin' else 'moved'} to {at}{with_it}"
 
 
 @require_http_methods(["GET", "POST"])

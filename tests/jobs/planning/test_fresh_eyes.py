@@ -16,7 +16,7 @@ from jobs.people.models import Person
 from jobs.planning import boarddata, making, promising, shown
 from jobs.planning.actions import board as by_hand
 from jobs.planning.actions import plans
-from jobs.planning.models import Plan
+from jobs.planning.models import Change, Plan
 from tests.yard import Yard
 
 
@@ -300,5 +300,8 @@ def test_moves_by_hand_are_told_in_words_before_the_board_is_accepted(
         by_hand.change_board(key, **wanted, by=yard.planner, at=at)  # type: ignore[arg-type]
     page = desk.get("/plan/board/accept/").content.decode()
     when = shown.moment(start, yard.shop.zone)
-    for done in (f"moved to {when}", f"45 min long, from {when}", f"pinned to {when}", "let go"):
+    others = len(Change.objects.earliest("sequence").after["bookings"]) - 1
+    assert others
+    moved = f"moved to {when}, and {others} other{'s' * (others > 1)} with it"
+    for done in (moved, f"45 min long, from {when}", f"pinned to {when}", "let go"):
         assert f"{called}: {done}." in page

@@ -7,7 +7,10 @@ from datetime import datetime, timedelta
 
 from django.test import Client
 
-from jobs.orders.actions import promise_order, request_order
+from jobs.ledger.models import Entry
+from jobs.orders.actions import promise_order, request_order, unplace_orders
+from jobs.orders.models import WorkOrder
+from jobs.people.models import Person
 from jobs.planning import shown
 from jobs.planning.actions.plans import ask_plan
 from jobs.planning.models import Plan, Planning
@@ -44,9 +47,30 @@ def test_a_plan_that_loses_orders_says_what_it_breaks_and_is_accepted_only_when_
     desk.post(f"/plan/alternatives/{plan.pk}/accept/", {"losing": "on"})
     plan.refresh_from_db()
     assert plan.version == 2
+    for one in yard.orders.values():  # nothing goes on saying that it is planned
+        one.refresh_from_db()
+        assert (one.state, one.bay, one.technician, one.planned_start) == ("requested", "", None, None)
+        assert Entry.objects.filter(kind="order.unplanned", sentence__startswith=one.number).count() == 1
     board = desk.get("/plan/").content.decode()
     assert "7019</strong>: promised" in board
     assert "and without a place" in board
+
+
+def test_work_that_is_released_keeps_who_does_it_and_held_work_is_asked_for_again(
+    yard: Yard, technician: Person, at: datetime
+) -> None:
+    released, held, planned = list(yard.orders.values())[:3]
+    for order in (released, held, planned):
+        WorkOrder.objects.filter(pk=order.pk).update(state="planned", bay="Bay 1", technician=technician)
+    WorkOrder.objects.filter(pk=released.pk).update(state="released")
+    WorkOrder.objects.filter(pk=held.pk).update(state="held", held_from="planned", held_reason="no coolant")
+    found = unplace_orders([released.pk, held.pk, planned.pk], version=2, by=yard.planner, at=at)
+    assert found == 2
+    for order in (released, held, planned):
+        order.refresh_from_db()
+    assert (released.state, released.bay, released.technician) == ("released", "Bay 1", technician)
+    assert (held.state, held.held_from, held.bay) == ("held", "requested", "")
+    assert (planned.state, planned.bay) == ("requested", "")
 
 
 def test_a_plan_that_gives_orders_a_place_is_not_the_one_in_force(

@@ -1,0 +1,101 @@
+"""Work that should have begun and has not: it is told, and can be laid to now as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from types import SimpleNamespace
+
+import pytest
+from django.test import Client
+from django.utils import timezone
+
+from jobs.errors import NotAllowed
+from jobs.planning.actions import board as by_hand
+from jobs.planning.actions.board import board_now
+from jobs.planning.board import Board
+from jobs.planning.clashes import Judge
+from jobs.planning.models import Change, Plan
+from tests.yard import Yard
+
+
+def late_by(yard: Yard, at: datetime, after: timedelta) -> datetime:
+    """So long after the first start of the plan in force."""
+    board, _, _ = board_now(yard.shop, at=at)
+    return min(one.start for one in board.stands.values()) + after
+
+
+def turns(board: Board) -> dict[str, list[str]]:
+    """What each resource does, in its order."""
+    in_order = sorted(board.stands, key=lambda key: board.stands[key].start)
+    return {one: [key for key in in_order if one in board.stands[key].resources] for one in board.resources}
+
+
+def test_what_should_have_begun_begins_now_with_what_comes_after(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    later = late_by(yard, at, timedelta(minutes=50))
+    board, _, base = board_now(yard.shop, at=later)
+    overdue = board.overdue()
+    assert overdue
+    assert all(board.stands[key].start < later for key in overdue)
+    with pytest.raises(NotAllowed, match="Move something first"):
+        by_hand.accept_board(by=yard.planner, at=later)
+    change, effect = by_hand.begin_now(by=yard.planner, at=later)
+    assert change.operation in overdue
+    assert set(overdue) <= set(effect.bookings)
+    assert effect.clashes == ()
+    after, _, same = board_now(yard.shop, at=later)
+    assert same == base
+    assert after.overdue() == []
+    assert timedelta(minutes=5) <= min(one.start for one in effect.bookings.values()) - later <= timedelta(minutes=20)
+    for key, stands in after.stands.items():
+        assert stands.start >= board.stands[key].start
+        assert stands.resources == board.stands[key].resources
+    judge = Judge(after, after.stands)
+    assert [text for key in after.stands for text in judge.clashes(key)] == []
+    assert turns(after) == turns(board)
+    by_hand.undo_change(by=yard.planner, at=later)  # it is one move
+    assert board_now(yard.shop, at=later)[0].stands == board.stands
+
+
+def test_a_board_whose_first_work_is_late_can_be_accepted_once_it_begins_now(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plan_now()
+    later = late_by(yard, at, timedelta(minutes=50))
+    clock = SimpleNamespace(now=lambda: later, localtime=timezone.localtime)
+    monkeypatch.setattr("jobs.planning.views.board.timezone", clock)
+    page = desk.get("/plan/board/accept/").content.decode()
+    assert "What should have begun and has not" in page
+    assert "later than before" in page
+    answer = desk.post("/plan/board/begin-now/", follow=True)
+    page = answer.content.decode()
+    assert "moved later. Undo on the board" in page
+    assert "What should have begun and has not" not in page
+    assert "Moved by hand since plan 1" in page
+    assert Change.objects.count() == 1
+    desk.post("/plan/board/accept/", {"note": "The crew came late."})
+    assert Plan.objects.filter(version=2).exists(), desk.get("/plan/board/accept/").content.decode()
+    refused = desk.post("/plan/board/begin-now/", follow=True)
+    assert "Nothing on the board should have begun by now" in refused.content.decode()
+    assert Change.objects.count() == 1
+
+
+def test_work_some_minutes_late_hinders_no_move_by_hand(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = board_now(yard.shop, at=at)
+    first = min(board.stands, key=lambda key: board.stands[key].start)
+    last = max(board.stands, key=lambda key: board.stands[key].start)
+    late = board.stands[first].start + timedelta(minutes=29)
+    by_hand.change_board(last, start=board.stands[last].start + timedelta(minutes=15), by=yard.planner, at=late)
+    with pytest.raises(NotAllowed, match="before now"):
+        by_hand.accept_board(by=yard.planner, at=late + timedelta(minutes=2))
+    assert by_hand.accept_board(by=yard.planner, at=late).version == 2
+    there = board_now(yard.shop, at=late)[0]
+    assert there.stands[first].start == board.stands[first].start
+    to_the_past = there.move(first, start=late - timedelta(minutes=15))
+    assert any("which is over" in text for text in to_the_past.clashes)
