@@ -87,9 +87,11 @@ port_is_free "$python" ||
     fail "Port $PORT of 127.0.0.1 is not to be had: something else listens there. Choose another: make demo PORT=8001"
 scripts/setup.sh run
 mkdir -p "$MIDFLANK_DATA"
-# The planner's loops are compiled once, about a minute of one core: beside all the rest.
-"$VENV_PYTHON" -m analysis ready >>"$MIDFLANK_DATA/ready.log" 2>&1 </dev/null &
-ready=$!
+# The planner's loops are compiled once, about a minute of one core: beside all the rest, and for who goes on using it.
+if [ "${SERVE:-yes}" != no ]; then
+    "$VENV_PYTHON" -m analysis ready >>"$MIDFLANK_DATA/ready.log" 2>&1 </dev/null &
+    ready=$!
+fi
 "$VENV_PYTHON" manage.py migrate --no-input --verbosity 0
 collect_static
 accounts=$("$VENV_PYTHON" manage.py load_demo)
@@ -99,11 +101,11 @@ setsid "$VENV_PYTHON" manage.py serve >>"$MIDFLANK_DATA/serve.log" 2>&1 </dev/nu
 server=$!
 wait_for_server || fail "See the end of $MIDFLANK_DATA/serve.log:"$'\n'"$(tail -n 15 "$MIDFLANK_DATA/serve.log")"
 "$VENV_PYTHON" manage.py carry_demo
-wait "$ready" || say "The planner could not be compiled beforehand; see $MIDFLANK_DATA/ready.log."
 say "$accounts"
 
 if [ "${SERVE:-yes}" = no ]; then
     exit 0
 fi
+wait "$ready" || say "The planner could not be compiled beforehand; see $MIDFLANK_DATA/ready.log."
 say "Midflank serves on http://127.0.0.1:$PORT (its log: $MIDFLANK_DATA/serve.log). Ctrl-C stops it."
 wait "$server" || fail "The server ended; see $MIDFLANK_DATA/serve.log."

@@ -2,7 +2,7 @@
 
 | change | hours |
 | --- | --- |
-| validity of an instrument or a skill longer | by how much |
+| validity of an instrument or a skill longer | by how much, at most `A_RENEWAL` |
 | somebody at work, or something open, longer | the hours added |
 | something lost for good back | from when on until it is done with |
 | pin moved or let go | half of the hours it moves, at least `A_PIN` |
@@ -15,9 +15,10 @@
 | somebody gets a skill | `A_SKILL` |
 | one more of a resource | `ONE_MORE` |
 
-The hours order the changes, they are no wage. What is offered has been planned by the scheme that makes the plans: for
-an order that has a place alone and none beside the others, and up to `MOST_TO_PLAN_WHOLE` operations, with all other
-orders, beyond that beside what is fixed and what is left out.
+The hours order the changes, they are no wage; a calibration that is long over takes no longer to renew than one that
+ends today. What is offered has been planned by the scheme that makes the plans: for an order that has a place alone
+and none beside the others, and up to `MOST_TO_PLAN_WHOLE` operations, with all other orders, beyond that beside what
+is fixed and what is left out.
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from analysis.schedule.relax import EVER, OF_RESOURCES, Change, changed, gone
 from analysis.schedule.words import lasting
 
 HOUR = 60 * MINUTE
-A_PIN, A_PAUSE, A_HOLD, A_SKILL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 40.0
+A_PIN, A_PAUSE, A_HOLD, A_SKILL, A_RENEWAL, ONE_MORE = 0.5, 0.25, 2.0, 16.0, 16.0, 40.0
 MOST_OFFERED = 2
 MOST_TO_PLAN_WHOLE = 200            # operations up to which they are planned with all other orders
 MOST_PLANNED = 4                    # changes planned to find those that hold
@@ -199,7 +200,7 @@ class Search:
         said: dict[str, object] = {"kind": change.kind, "resource": resource.id,
                                    "from": _or_none(self.problem, low), "until": _or_none(self.problem, high)}
         said |= {"skill": change.skill} if change.skill else {}
-        cost = round((high - hi + lo - low) / HOUR, 2)
+        cost = round(min((high - hi + lo - low) / HOUR, A_RENEWAL), 2)
         return cost, Remedy(f"{what} {' and '.join(parts)} would do.", facts, cost, said)
 
     def _calendar(self, change: Change) -> None:

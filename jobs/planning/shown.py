@@ -70,9 +70,9 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
     left = any(cost["left_out"] for cost in costs)
     rows: list[tuple[str, list[str]]] = [
         ("Orders left out", [str(cost["left_out"]) for cost in costs]),
-        ("Orders late", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
-        ("Hours late, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
-        ("Hours late, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
+        ("Orders later than needed", [f"{cost['late']} of {cost['orders']}" for cost in costs]),
+        ("Hours later than needed, all orders together", [f"{cost['hours_late']:.1f} h" for cost in costs]),
+        ("The same, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
         ("Promises not kept", [str(broken(cost)) for cost in costs]),
     ]
     if all(cost.get("ends") for cost in costs):

@@ -6,14 +6,14 @@ if (root) start(root);
 
 function start(board) {
   const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
-  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 14;
+  const ROW = 52, GAP = 5, MARGIN = 600, LETTER = 6.6;
   const mayPlan = "mayPlan" in board.dataset;
   const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
   const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
   const scale = board.querySelector("[data-scale]"), told = board.querySelector("[data-told]");
   const push = board.querySelector("[data-push]"), instruments = board.querySelector("[data-instruments]");
   const movesLine = document.querySelector("[data-board-moves]"), watchingLine = document.querySelector("[data-board-watching]");
-  const acceptLink = document.querySelector("[data-accept-board]");
+  const acceptLink = document.querySelector("[data-accept-board]"), undoButton = board.querySelector("[data-undo-move]");
   let data = JSON.parse(document.getElementById("board-data").textContent);
   let zoom = "day", focused = null, lifted = null, watching = [], drawnFrom = 0, drawnTo = 0;
   let dayWords, hourWords;
@@ -236,10 +236,21 @@ function start(board) {
       button.title = `${other.name} is moving this`;
     }
     button.setAttribute("aria-label", labelOf(bar));
-    const text = document.createElement("span"); // left out where no two letters of it would show
-    text.textContent = row.kind === "bay" || row.kind === "crane" ? bar.name : `${data.orders[bar.order].name} ${bar.name}`;
-    if (px(bar.end) - px(bar.start) >= LETTERS) button.append(text);
+    const unit = data.orders[bar.order].name;
+    const words = row.kind === "bay" || row.kind === "crane" ? shorter("", bar.name) : [...shorter(unit, bar.name), unit, unit.split(" ").at(-1)];
+    const shown = words.find((one) => one.length * LETTER + 6 <= px(bar.end) - px(bar.start));
+    if (shown) {
+      const text = document.createElement("span");
+      text.textContent = shown;
+      button.append(text);
+    }
     return button;
+  }
+
+  // Half a word says less than none: the first words of a name that a bar has room for.
+  function shorter(before, name) {
+    const words = name.split(" ");
+    return words.map((_, less) => [before, ...words.slice(0, words.length - less)].filter(Boolean).join(" "));
   }
 
   const find = (id, row) => rows.querySelector(`[data-row="${CSS.escape(row)}"] [data-id="${CSS.escape(id)}"]`);
@@ -384,6 +395,7 @@ function start(board) {
     const count = data.mark.split(":")[1] ? data.mark.split(":")[1].split(",").length : 0;
     movesLine.textContent = count ? `${count} move${count > 1 ? "s" : ""} by hand on top of it, not accepted yet.` : "";
     if (acceptLink) acceptLink.hidden = !count;
+    if (undoButton) undoButton.disabled = !count;
   }
 
   function showWatching(others) {
@@ -658,7 +670,11 @@ function start(board) {
 
   for (const button of board.querySelectorAll("[data-zoom]")) button.addEventListener("click", () => setZoom(button.dataset.zoom));
   board.querySelector("[data-now]").addEventListener("click", toNow);
-  board.querySelector("[data-undo-move]")?.addEventListener("click", undo);
+  undoButton?.addEventListener("click", undo);
+  document.querySelector("[data-to-board]")?.addEventListener("click", (event) => {
+    event.preventDefault();
+    rows.querySelector('.board-bar[tabindex="0"]')?.focus();
+  });
   instruments?.addEventListener("change", layOut);
   let scrolled = 0;
   sheet.addEventListener("scroll", () => {

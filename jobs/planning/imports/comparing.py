@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from zoneinfo import ZoneInfo
 
 from jobs.people.models import Shop
 from jobs.planning.imports.entries import Entry
@@ -65,6 +66,9 @@ def compared(entries: Sequence[Entry], shop: Shop, *, at: datetime) -> list[Line
         if mark:
             by_series.setdefault(series, []).append(one)
     by_time = {(one.subject, one.starts_at, one.ends_at): one for one in standing}
+    by_who: dict[Subject, list[When]] = {}
+    for when in by_time:
+        by_who.setdefault(when[0], []).append(when)
     found: list[Line] = []
     taken: dict[str, int] = {}
     for entry in entries:
@@ -76,7 +80,10 @@ def compared(entries: Sequence[Entry], shop: Shop, *, at: datetime) -> list[Line
         if line.verdict != BAD:
             taken[entry.uid] = entry.line
         if line.verdict == NEW and entry.who is not None and entry.starts_at is not None:
-            by_time[(entry.who, entry.starts_at, entry.ends_at)] = Absence()
+            when = (entry.who, entry.starts_at, entry.ends_at)
+            line = Line(entry, NEW, _overlapping(entry, by_who.get(entry.who, ()), shop.zone))
+            by_time[when] = Absence()
+            by_who.setdefault(entry.who, []).append(when)
         found.append(line)
     return found + _no_longer(found, by_series)
 
@@ -109,7 +116,19 @@ def _line(
     reasons = rules.why_not_enter(entry.who, shop=shop, starts_at=entry.starts_at, ends_at=entry.ends_at, at=at)
     if reasons:
         return Line(entry, BAD, " ".join(one.sentence for one in reasons))
-    return Line(entry, NEW) if held is None else Line(entry, CHANGED, held=(held,))
+    if held is not None:
+        return Line(entry, CHANGED, held=(held,))
+    return Line(entry, NEW)
+
+
+def _overlapping(entry: Entry, times: Iterable[When], zone: ZoneInfo) -> str:
+    """What is said of a time that is entered in part, or stands above in the file: it may be the same absence."""
+    assert entry.starts_at is not None
+    for _, begin, end in times:
+        if (end is None or end > entry.starts_at) and (entry.ends_at is None or begin < entry.ends_at):
+            until = f"to {end.astimezone(zone):%Y-%m-%d %H:%M}" if end is not None else "on"
+            return f"It overlaps with another, from {begin.astimezone(zone):%Y-%m-%d %H:%M} {until}."
+    return ""
 
 
 def _same(held: Absence, entry: Entry) -> bool:

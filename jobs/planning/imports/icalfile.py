@@ -93,13 +93,15 @@ def _parsed(block: str) -> Event:
         raise NotUnderstood("The entry is not ended by END:VEVENT; the file seems to be cut off.")
     try:
         event = Event.from_ical(block)
-    except Exception as error:  # noqa: BLE001 - a parser of foreign files: whatever it trips over is this one entry
-        raise NotUnderstood(f"The entry cannot be read ({shortened(str(error), 80)}).") from None
+    except Exception:  # noqa: BLE001 - a parser of foreign files: whatever it trips over is this one entry
+        raise NotUnderstood("The entry cannot be read: its lines are not as iCalendar has them.") from None
     if not isinstance(event, Event):
         raise NotUnderstood("The entry cannot be read.")
     if event.errors:
-        name, sentence = event.errors[0]
-        raise NotUnderstood(f"{name or 'A line'} cannot be read ({shortened(str(sentence), 80)}).")
+        name, sentence = event.errors[0]  # the parser's sentence is for programmers; of a line it quotes the line
+        line = re.search(r"'([^']{1,60})", str(sentence)) if name is None else None
+        what = name or (f"The line “{line[1]}”" if line else "A line")
+        raise NotUnderstood(f"{what} cannot be read: it is not as iCalendar has it.")
     return event
 
 

@@ -44,6 +44,11 @@ class Planning(models.Model):
         ordering = ["-asked_at", "-id"]
         indexes = [models.Index(fields=["shop", "-asked_at"], name="planning_newest")]
 
+    @property
+    def told_why(self) -> str:
+        """Why it was asked for, as a sentence: planners end theirs with a full stop or not."""
+        return self.why if not self.why or self.why[-1] in ".!?" else f"{self.why}."
+
     def __str__(self) -> str:
         return f"{self.Purpose(self.purpose).label}, asked {self.asked_at:%Y-%m-%d %H:%M}"
 

@@ -38,7 +38,7 @@ def day(request: PersonRequest) -> HttpResponse:
     found = days.of_shop(request.user, on, who=who.pk if who is not None else None)
     if form.is_valid():  # the day that is shown stands in the field, whether it was asked for or not
         form = DayForm(request.user, {"on": on.isoformat(), "who": who.pk if who is not None else ""})
-    context = {"form": form, "day": found, "today": today, "who": who}
+    context = {"form": form, "day": found, "today": today, "who": who, "now": timezone.now()}
     return render(request, "planning/day.html", context)
 
 

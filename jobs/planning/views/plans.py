@@ -99,11 +99,14 @@ def versions(request: PersonRequest) -> HttpResponse:
 
 @require_GET
 def version(request: PersonRequest, pk: int) -> HttpResponse:
-    """One plan as it was made and accepted, or an alternative that was not."""
+    """One plan as it was made and accepted, or an alternative that waits for a choice or was not accepted."""
     policies.require(request.user, "see-plan")
     found = Plan.objects.select_related("accepted_by", "shop", "planning__asked_by", "based_on")
     plan = get_object_or_404(found, pk=pk, shop=request.user.shop_id)
     one = shown.alternative(plan)
+    waits = False
+    if plan.version is None:
+        waits = plans.undecided(*plans.stated_now(plan.shop, at=timezone.now())) == plan.planning
     following = Plan.objects.filter(shop=plan.shop_id, version=(plan.version or 0) + 1).first()
     context = {
         "plan": plan,
@@ -111,6 +114,7 @@ def version(request: PersonRequest, pk: int) -> HttpResponse:
         "sheet": sheets.sheet(plan.plan["bookings"], plan.problem["resources"], plan.names, plan.shop.zone),
         "digest": plans.digest_of(plan.plan),
         "replaced_by": following if plan.version else None,
+        "waits": waits,
     }
     return render(request, "planning/plan_version.html", context)
 

@@ -14,7 +14,7 @@ from analysis.schedule.plan import plan
 from analysis.schedule.problem import read
 from analysis.schedule.reasons import moved
 from analysis.schedule.relax import changed
-from analysis.schedule.remedies import Search
+from analysis.schedule.remedies import A_RENEWAL, Search
 from tests.analysis.schedule.changed import let_go, remedied
 from tests.analysis.schedule.small import at, resource
 
@@ -83,9 +83,12 @@ def test_one_change_gives_all_orders_a_place_and_is_said_of_each_alike():
         again = plan(better, seconds=0)
         assert check(better, again) == []
         assert again["unscheduled"] == [], remedy
-    first = made["unscheduled"][0]["remedies"][0]
-    assert first["sentence"].startswith("PR-07 back from 2026-03-03T10:00:00Z to ")
-    assert first["change"]["kind"] == "calendar"
+    renewed, back = made["unscheduled"][0]["remedies"]
+    assert renewed["sentence"].startswith("PR-11 usable until "), "a calibration that is over is renewed in two days"
+    assert renewed["change"]["kind"] == "usable"
+    assert back["sentence"].startswith("PR-07 back from 2026-03-03T10:00:00Z to ")
+    assert back["change"]["kind"] == "calendar"
+    assert renewed["hours"] == A_RENEWAL < back["hours"]
 
 
 def test_one_more_is_not_like_a_probe_that_was_lost():

@@ -171,3 +171,18 @@ def test_a_file_that_cannot_be_read_is_refused_at_its_field(
     assert answer.status_code == status
     assert said in answer.text
     assert 'id="id_file_error"' in answer.text
+
+
+@pytest.mark.django_db
+def test_a_time_that_is_entered_in_part_is_taken_and_said_to_overlap(
+    brackwater: Shop, planner: Person, technician: Person
+) -> None:
+    absences.enter_absence(
+        shop=brackwater, who=technician, starts_at=utc(2026, 5, 31, 23), ends_at=utc(2026, 6, 3, 23), by=planner, at=AT
+    )
+    text = "who,from,until\ntechnician,2026-06-03,2026-06-05\ntechnician,2026-06-05,2026-06-08\ntechnician,2026-06-09\n"
+    lines = read(text, brackwater).lines
+    assert [line.verdict for line in lines] == ["new", "new", "new"]
+    assert lines[0].why == "It overlaps with another, from 2026-06-01 00:00 to 2026-06-04 00:00."
+    assert lines[1].why == "It overlaps with another, from 2026-06-03 00:00 to 2026-06-06 00:00."
+    assert lines[2].why == ""

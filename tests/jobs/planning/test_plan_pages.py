@@ -62,8 +62,12 @@ def test_asking_watching_choosing_and_accepting(
     run_errands()
     page = desk.get(answer.url).content.decode()  # type: ignore[attr-defined]
     assert "Which of these plans shall be in force?" in page
-    assert "Hours late, all orders together" in page
-    plan = asked.plans.all()[0]
+    assert "Hours later than needed, all orders together" in page
+    assert "Monday. Asked" in page
+    plan, *others = asked.plans.all()
+    waiting = desk.get(f"/plan/versions/{plan.pk}/").content.decode()
+    assert "a plan that waits for a choice" in waiting
+    assert f'/plan/asked/{asked.pk}/#plan-{plan.pk}">Back to the plans to choose from' in waiting
     assert f"Accept: {plan.title.lower()}" in page
     assert desk.post(f"/plan/alternatives/{plan.pk}/accept/").url == "/plan/"  # type: ignore[attr-defined]
     page = desk.get("/plan/").content.decode()
@@ -77,6 +81,8 @@ def test_asking_watching_choosing_and_accepting(
     assert "Plan 1" in listed
     whole = desk.get(f"/plan/versions/{plan.pk}/").content.decode()
     assert "Plan 1: what stood where" in whole
+    for other in others:
+        assert "an alternative that was not accepted" in desk.get(f"/plan/versions/{other.pk}/").content.decode()
     assert "make safe" in whole
 
 
