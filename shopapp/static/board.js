@@ -6,7 +6,7 @@ if (root) start(root);
 
 function start(board) {
   const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
-  const ROW = 52, GAP = 5, MARGIN = 600, LETTER = 6.6;
+  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 0.8125, INSETS = 10; // rem, and pixels of a bar that its edges take and what is left free inside them
   const mayPlan = "mayPlan" in board.dataset;
   const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
   const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
@@ -236,9 +236,7 @@ function start(board) {
       button.title = `${other.name} is moving this`;
     }
     button.setAttribute("aria-label", labelOf(bar));
-    const unit = data.orders[bar.order].name;
-    const words = row.kind === "bay" || row.kind === "crane" ? shorter("", bar.name) : [...shorter(unit, bar.name), unit, unit.split(" ").at(-1)];
-    const shown = words.find((one) => one.length * LETTER + 6 <= px(bar.end) - px(bar.start));
+    const shown = written(bar, row);
     if (shown) {
       const text = document.createElement("span");
       text.textContent = shown;
@@ -247,10 +245,22 @@ function start(board) {
     return button;
   }
 
-  // Half a word says less than none: the first words of a name that a bar has room for.
-  function shorter(before, name) {
-    const words = name.split(" ");
-    return words.map((_, less) => [before, ...words.slice(0, words.length - less)].filter(Boolean).join(" "));
+  // Two letters of a name say less than none: it is written where it has room, cut where enough of it has, else left out.
+  function written(bar, row) {
+    const room = px(bar.end) - px(bar.start) - INSETS, unit = data.orders[bar.order].name;
+    const known = row.kind === "bay" || row.kind === "crane"; // the line below tells the unit
+    const before = known ? "" : `${unit} `;
+    if (room >= Math.min(wide(before + bar.name), wide(`${before}as-found`))) return before + bar.name;
+    return known ? "" : [unit, unit.split(" ").at(-1)].find((one) => wide(one) <= room);
+  }
+
+  const widths = new Map(), pen = document.createElement("canvas").getContext("2d");
+  function wide(text) {
+    if (!widths.has(text)) {
+      pen.font = `${LETTERS * parseFloat(getComputedStyle(document.documentElement).fontSize)}px ${getComputedStyle(rows).fontFamily}`;
+      widths.set(text, pen.measureText(text.replaceAll(/\d/g, "0")).width); // figures are all as wide as the widest
+    }
+    return widths.get(text);
   }
 
   const find = (id, row) => rows.querySelector(`[data-row="${CSS.escape(row)}"] [data-id="${CSS.escape(id)}"]`);
@@ -684,6 +694,10 @@ function start(board) {
     });
   });
   addEventListener("resize", () => drawWindow(true));
+  document.fonts.ready.then(() => {
+    widths.clear();
+    if (!lifted) drawWindow(true);
+  });
 
   board.style.setProperty("--board-row", `${ROW}px`);
   board.style.setProperty("--board-gap", `${GAP}px`);
