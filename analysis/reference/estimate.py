@@ -18,7 +18,7 @@ from analysis.reference.nuisances import UNSTEADY, unsteady_drift
 from analysis.reference.points import Points
 from analysis.reference.shapes import EvenLobe, Known, ProfileShape, Shape, known_shape
 from analysis.reference.sticking import FRICTION, friction, twice_a_turn
-from analysis.reference.suspects import put_aside, rather_thrown
+from analysis.reference.suspects import look_again, put_aside, rather_thrown
 from analysis.reference.trial import Estimate, Trial
 from analysis.spec import Spec
 
@@ -130,11 +130,14 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         if thrown is not None and (thrown is found[0].throw or rather_thrown(out, trial, found, crest)):
             trial.throws.append(thrown)
             trial.place_throws(out, crest)
-        elif put_aside(out, trial, found, crest):
+        elif put_aside(out, trial, found, crest, lambda some: shape_for(spec, points, some, out.fit.crest_deg)):
             out.shape = shape_for(spec, points, out.use, crest)
         else:
+            if not out.use.any():
+                look_again(out, trial, use, lambda some: shape_for(spec, points, some, out.fit.crest_deg))
             return out
         out.fit = trial.solve(out.shape, out.use, crest, gentle=True, start=out.fit)
+    look_again(out, trial, use, lambda some: shape_for(spec, points, some, out.fit.crest_deg))
     out.throws = trial.throws
     out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
     trial.tie(out.fit)

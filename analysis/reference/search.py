@@ -44,6 +44,7 @@ SHOWN_PART = 0.5           # of a slip: the least of it that the encoder's own j
 JUMP_AROUND = 15          # points about one, whose pace is the usual there
 LEAST_GAIN = 35.0          # of chi square, before either is believed
 KNOCK_GAIN = 120.0
+CLEARLY_LARGER = 1.5       # the step at another place than where a knock was found, for it to be there
 KNOCK_NOISE = 2.0          # a knock smaller than this many standard deviations of a point is left to the noise
 ZERO, ZERO_PRIOR = "other zero from", 3.0      # lift units
 LEAST_KNOCK = 0.01         # lift units: smaller steps are form and lash, not knocks
@@ -181,19 +182,57 @@ def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
     window = window[:: max(1, len(window) // 50)]
     fine = fit.gain_of_steps(points, window)
     place = int(window[int(np.argmax(fine))])
-    gain, size = float(fine.max()), _step(fit, at, place)
+    gain, size = float(fine.max()), _step(fit.residual[at], int(np.searchsorted(at, place)))
     if gain < KNOCK_GAIN or abs(size) < max(LEAST_KNOCK, KNOCK_NOISE * _local_noise(fit, at, place)):
         return None
+    return Finding(gain, None, sweep, _knocked(points, size, float(points.time_s[place])), float(points.time_s[place]))
+
+
+def _knocked(points: Points, size: float, time_s: float) -> str:
     how = f"{size * 1e3:+.0f} µm" if points.scale == 1.0 else f"{size * points.scale:+.0f} counts"
-    return Finding(gain, None, sweep,
-                   f"The lift steps by {how} at {points.time_s[place]:.1f} s: the probe was knocked.",
-                   float(points.time_s[place]))
+    return f"The lift steps by {how} at {time_s:.1f} s: the probe was knocked."
 
 
-def _step(fit: Fit, at: Ints, place: int, span: int = 24) -> float:
-    """Size of the step: medians of the residuals just after less just before."""
-    k = int(np.searchsorted(at, place))
-    before, after = fit.residual[at[max(0, k - span):k]], fit.residual[at[k:k + span]]
+def knock_seen_by_others(points: Points, fit: Fit, whole: Flags, knock: Finding, stays: float) -> str:
+    """The sentence of a knock as a fit of the other sweeps sees it.
+
+    The fit in which it was found had gone along with it: part of the step was in the lobe's shape, and its place may
+    have been elsewhere: it is where the sums turn if the step is clearly larger there. `stays` is the offset that the
+    fit has from the knock on, lift units.
+    """
+    at = np.flatnonzero(whole & (points.sweep == knock.sweep) & ~points.spiky)
+    time_s = points.time_s[at]
+    left = fit.residual[at] + stays * (time_s >= knock.time_s)
+    places = [int(np.argmin(np.abs(time_s - knock.time_s))), *_turning(left)]
+    sizes = [_step(left, place) for place in places]
+    turned = len(places) > 1 and abs(sizes[1]) > CLEARLY_LARGER * abs(sizes[0])
+    return _knocked(points, sizes[turned], float(time_s[places[turned]]))
+
+
+def knock_of(points: Points, fit: Fit, use: Flags, sweep: int) -> Finding | None:
+    """The knock of a sweep that was left out of the fit; None where it is too small for one."""
+    at = np.flatnonzero(use & (points.sweep == sweep) & ~points.spiky)
+    left = fit.residual[at]
+    for place in _turning(left):
+        size = _step(left, place)
+        if abs(size) >= LEAST_KNOCK:
+            time_s = float(points.time_s[at[place]])
+            return Finding(KNOCK_GAIN, None, sweep, _knocked(points, size, time_s), time_s)
+    return None
+
+
+def _turning(left: Floats) -> list[int]:
+    """Where the sums of a sweep's residuals turn: the place of its step (Page, Biometrika 41 (1954) 100)."""
+    ends = np.arange(8, len(left) - 8)
+    if not len(ends):
+        return []
+    sums = np.cumsum(left - left.mean())[ends - 1]
+    return [int(ends[np.argmax(sums**2 / (ends * (len(left) - ends)))])]
+
+
+def _step(left: Floats, k: int, span: int = 24) -> float:
+    """Size of the step of a sweep's residuals at place k: medians just after less just before."""
+    before, after = left[max(0, k - span):k], left[k:k + span]
     return median(after) - median(before) if len(before) and len(after) else 0.0
 
 

@@ -37,6 +37,7 @@ class Estimate:
     shape: Shape
     use: Flags
     knocked: dict[int, str] = field(default_factory=dict)
+    knocks: dict[int, search.Finding] = field(default_factory=dict)    # by the sweep that was put aside
     throws: list[search.Throw] = field(default_factory=list)
     hum_hz: float | None = None
     slipped: str = ""
