@@ -41,6 +41,7 @@ class _Carried:
         self.board, self.stands = board, dict[str, Stands]()
         self.soonest = board.soonest()
         self.free: dict[str, tuple[datetime, str]] = {}
+        self.ends: dict[str, datetime] = {}
 
     def lay(self, work: Work) -> None:
         stands = self.board.stands[work.id]
@@ -48,6 +49,7 @@ class _Carried:
         end = stands.end
         if work.state == "started":
             end = max(end, self.board.now + timedelta(minutes=work.left))
+        self.ends[work.id] = end
         for key in self._turns(stands):
             until, _ = self.free.get(key, (end, ""))
             self.free[key] = max(end, until), work.order
@@ -56,9 +58,8 @@ class _Carried:
         if work.state != "planned" or work.pin.get("start"):
             return stands
         start = stands.start if stands.start >= self.board.now - SLACK else self.soonest
-        before = self.stands.get(work.before) if work.before else None
-        if before is not None:
-            start = max(start, before.end)
+        if work.before in self.ends:
+            start = max(start, self.ends[work.before])
         for key in self._turns(stands):
             until, order = self.free.get(key, (start, ""))
             if order != work.order or not self.board.keeps(work, key):

@@ -93,10 +93,11 @@ def begin_now(*, by: Person, at: datetime) -> tuple[Change, Effect]:
     Shop.objects.select_for_update().get(pk=by.shop_id)
     board, _, base = board_now(by.shop, at=at)
     overdue = board.overdue() if base is not None else []
-    refuse(rules.why_not_begin_now(overdue=len(overdue)))
-    assert base is not None
     effect = carried_on(board)
-    return _laid(board, effect, base, overdue[0], "move", ({}, {}), by=by, at=at), effect
+    begun = [key for key in overdue if key in effect.bookings]
+    refuse(rules.why_not_begin_now(overdue=len(overdue), begun=len(begun)))
+    assert base is not None
+    return _laid(board, effect, base, begun[0], "move", ({}, {}), by=by, at=at), effect
 
 
 def _laid(

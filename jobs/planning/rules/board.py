@@ -51,9 +51,12 @@ def why_not_swap(unknown: list[str]) -> list[Reason]:
     return [Reason("unknown-resource", f"{one} is nobody and nothing to plan with.", "resource") for one in unknown]
 
 
-def why_not_begin_now(*, overdue: int) -> list[Reason]:
-    if overdue:
+def why_not_begin_now(*, overdue: int, begun: int) -> list[Reason]:
+    """`begun`: how many of what is overdue would begin now; what is pinned to its start would not."""
+    if begun:
         return []
+    if overdue:
+        return [Reason("pinned", "What should have begun is pinned to its start. Let it go on the board first.")]
     return [Reason("nothing-overdue", "Nothing on the board should have begun by now. Load the page again.")]
 
 

@@ -14,6 +14,7 @@ from jobs.errors import NotAllowed
 from jobs.planning.actions import board as by_hand
 from jobs.planning.actions.board import board_now
 from jobs.planning.board import Board
+from jobs.planning.carrying import carried_on
 from jobs.planning.clashes import Judge
 from jobs.planning.models import Change, Plan
 from tests.yard import Yard
@@ -81,6 +82,36 @@ def test_a_board_whose_first_work_is_late_can_be_accepted_once_it_begins_now(
     refused = desk.post("/plan/board/begin-now/", follow=True)
     assert "Nothing on the board should have begun by now" in refused.content.decode()
     assert Change.objects.count() == 1
+
+
+def test_what_is_pinned_to_a_start_that_is_over_has_to_be_let_go_first(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = board_now(yard.shop, at=at)
+    first = min(board.stands, key=lambda key: board.stands[key].start)
+    by_hand.change_board(first, pin=True, by=yard.planner, at=at)
+    later = board.stands[first].start + timedelta(minutes=31)
+    assert board_now(yard.shop, at=later)[0].overdue() == [first]
+    with pytest.raises(NotAllowed, match="Let it go on the board first"):
+        by_hand.begin_now(by=yard.planner, at=later)
+    by_hand.change_board(first, pin=False, by=yard.planner, at=later)
+    change, _ = by_hand.begin_now(by=yard.planner, at=later)
+    assert change.operation == first
+
+
+def test_work_in_hand_that_takes_longer_holds_up_what_comes_after_it(
+    yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = board_now(yard.shop, at=at)
+    first = min(board.stands, key=lambda key: board.stands[key].start)
+    following = board.work[first].after
+    assert following is not None
+    later = board_now(yard.shop, at=board.stands[following].start + timedelta(minutes=31))[0]
+    later.work[first].state, later.work[first].left = "started", 90
+    moved = carried_on(later).bookings
+    assert moved[following].start >= later.now + timedelta(minutes=90)
 
 
 def test_work_some_minutes_late_hinders_no_move_by_hand(
