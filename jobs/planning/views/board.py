@@ -57,6 +57,7 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "orders": orders,
         "clashing": [one for one in orders if one["clashing"]],
         "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
+        "overdue": len(board.overdue()) if may_plan else 0,
         "placeless": _placeless(drawn, orders, request.user.shop.zone),
         "nothing": not facts.bookings,
         "without": len(drawn["orders"]) - len(orders),

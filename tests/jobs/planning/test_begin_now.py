@@ -68,6 +68,7 @@ def test_a_board_whose_first_work_is_late_can_be_accepted_once_it_begins_now(
     later = late_by(yard, at, timedelta(minutes=50))
     clock = SimpleNamespace(now=lambda: later, localtime=timezone.localtime)
     monkeypatch.setattr("jobs.planning.views.board.timezone", clock)
+    assert "should have begun by now and has not" in desk.get("/plan/").content.decode()
     page = desk.get("/plan/board/accept/").content.decode()
     assert "What should have begun and has not" in page
     assert "later than before" in page
