@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def carried_on(board: Board) -> Effect:
-    """Where all work stands when what should have begun begins at the next start that can still be accepted.
+    """Where all work stands when what should have begun begins as soon as its people can from now on.
 
     People, instruments and turns stay as they are (right-shift repair): an operation starts no sooner than it stood,
     after what comes before it in its order, after all that those it needs had to do before it, in working time. What

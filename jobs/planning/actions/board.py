@@ -88,7 +88,10 @@ def change_board(
 
 @transaction.atomic
 def begin_now(*, by: Person, at: datetime) -> tuple[Change, Effect]:
-    """Let what should have begun begin now, and all else keep its turn: one move, see `jobs.planning.carrying`."""
+    """Let what should have begun begin as soon as its people can, all else keeping its turn: one move.
+
+    What comes of it is worked out in `jobs.planning.carrying`.
+    """
     policies.require(by, "plan-shop")
     Shop.objects.select_for_update().get(pk=by.shop_id)
     board, _, base = board_now(by.shop, at=at)

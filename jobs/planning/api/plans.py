@@ -161,7 +161,7 @@ class BeginNowView(ShopView):
 
     @extend_schema(request=None, responses={204: None})
     def post(self, request: Request) -> Response:
-        """Let what should have begun and has not begin at the next start of the grid, with what comes after it."""
+        """Let what should have begun and has not begin as soon as its people can; all else keeps its turn."""
         self.taken()
         by_hand.begin_now(by=self.person, at=self.now())
         return Response(status=204)

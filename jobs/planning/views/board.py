@@ -19,7 +19,7 @@ from jobs.people import policies
 from jobs.planning import boarddata, promising, sheets
 from jobs.planning.actions import board as actions
 from jobs.planning.actions import plans
-from jobs.planning.board import Board
+from jobs.planning.board import Board, Effect
 from jobs.planning.carrying import carried_on
 from jobs.planning.forms.plans import BoardMove, MoveForm, NoteForm
 from jobs.planning.gathering import board_mark, changes_on, plan_in_force
@@ -218,7 +218,7 @@ def undo(request: PersonRequest) -> HttpResponse:
 
 @require_POST
 def begin_now(request: PersonRequest) -> HttpResponse:
-    """Let what should have begun begin now, and go back to accepting."""
+    """Let what should have begun begin as soon as it can, and go back to accepting."""
     _, effect = actions.begin_now(by=request.user, at=timezone.now())
     many = f"{len(effect.bookings)} operation{'s' if len(effect.bookings) > 1 else ''}"
     messages.success(request, f"{many} moved later. Undo on the board takes it back.")
@@ -248,11 +248,19 @@ def accept(request: PersonRequest) -> HttpResponse:
     overdue = board.overdue()
     effect = carried_on(board) if overdue else None
     context = {"form": form, "moves": told, "clashing": clashing, "in_force": in_force,
-               "overdue": [board.called(key) for key in overdue[:6]], "overdue_many": len(overdue),
-               "soonest": moment(board.soonest(), zone), "effect": effect,
+               "overdue": [_begins(board, effect, key, zone) for key in overdue[:6]] if effect else [],
+               "overdue_many": len(overdue), "effect": effect,
                "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
+
+
+def _begins(board: Board, effect: Effect, key: str, zone: ZoneInfo) -> str:
+    """An operation that should have begun, and when it can: its people may have gone home by now."""
+    stands = effect.bookings.get(key)
+    called = board.called(key)
+    when = f"can begin {moment(stands.start, zone)}" if stands is not None else "is pinned to a start that is over"
+    return f"{called[:1].upper()}{called[1:]} {when}."
 
 
 def _done(change: Change, zone: ZoneInfo) -> str:

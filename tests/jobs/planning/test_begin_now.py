@@ -17,6 +17,7 @@ from jobs.planning.board import Board
 from jobs.planning.carrying import carried_on
 from jobs.planning.clashes import Judge
 from jobs.planning.models import Change, Plan
+from jobs.planning.wording import moment
 from tests.yard import Yard
 
 
@@ -72,6 +73,10 @@ def test_a_board_whose_first_work_is_late_can_be_accepted_once_it_begins_now(
     page = desk.get("/plan/board/accept/").content.decode()
     assert "What should have begun and has not" in page
     assert "later than before" in page
+    board, _, _ = board_now(yard.shop, at=later)
+    first = board.overdue()[0]
+    begins = carried_on(board).bookings[first].start
+    assert f"of 7003 can begin {moment(begins, yard.shop.zone)}." in page
     answer = desk.post("/plan/board/begin-now/", follow=True)
     page = answer.content.decode()
     assert "moved later. Undo on the board" in page
