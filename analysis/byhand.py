@@ -200,10 +200,7 @@ def _of_crest(readings: HandReadings, found: HandResult, spec: Spec) -> list[Che
 def _concluded(readings: HandReadings, spec: Spec, found: HandResult, made: list[Check]) -> Result:
     total = found.uncertainty
     reference = found.crest_deg + spec.crest_to_tdc_deg
-    decided = decision.decide(
-        reference, spec.target_deg, spec.tolerance_deg, standard_uncertainty_deg=total.standard,
-        expanded_uncertainty_deg=total.expanded, degrees_of_freedom=total.degrees_of_freedom,
-    )
+    decided = decision.decide(reference, spec.target_deg, spec.tolerance_deg, total)
     freedom = total.degrees_of_freedom
     return Result(
         reference_deg=reference, deviation_deg=decided.deviation_deg, standard_uncertainty_deg=total.standard,

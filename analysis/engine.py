@@ -220,10 +220,7 @@ def _concluded(out: Work, good: list[int], offer: bool) -> Work:
         out.checks.append(told)
         return _closed(out, rows)
     reference = found.fit.crest_deg + found.moved_deg + offset
-    made = decision.decide(
-        reference, spec.target_deg, spec.tolerance_deg, standard_uncertainty_deg=total.standard,
-        expanded_uncertainty_deg=total.expanded, degrees_of_freedom=total.degrees_of_freedom,
-    )
+    made = decision.decide(reference, spec.target_deg, spec.tolerance_deg, total)
     freedom = total.degrees_of_freedom
     out.result = Result(
         reference_deg=reference, deviation_deg=made.deviation_deg, standard_uncertainty_deg=total.standard,
@@ -232,7 +229,8 @@ def _concluded(out: Work, good: list[int], offer: bool) -> Work:
         conformance_probability=made.conformance_probability, guard_band_deg=made.guard_band_deg,
         hysteresis_deg=hysteresis(rows), sweeps=tuple(rows), checks=tuple(out.checks),
         budget=uncertainty.budget(listed), correction=correction(made.deviation_deg, spec),
-        method=method(spec), analysis_version=__version__, trace_sha256=out.trace.sha256, findings=found.findings(),
+        method=method(spec), analysis_version=__version__, trace_sha256=out.trace.sha256,
+        findings={**found.findings(), "coverage_from": total.coverage_from},
     )
     return out
 

@@ -35,6 +35,9 @@ def explain(done: Work) -> list[str]:
     if result.budget:
         top = result.budget[0]
         said.append(f"Most of that uncertainty ({top.share:.0%}) is: {top.source}.")
+    if result.findings.get("coverage_from") == "mixture":
+        said.append("The budget holds effects that may be there or not; the factor is that of the distribution they "
+                    "make, not Student's.")
     said.append(_verdict(done))
     return said
 

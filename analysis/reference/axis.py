@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.reference import worn
-from analysis.reference.doubts import Doubt
+from analysis.reference.doubts import NONE, Doubt, of_ways
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
 from analysis.reference.worn import LOBES
@@ -77,7 +77,7 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
     `inflation` is the variance ratio of related residuals.
     """
     if spec.kind not in LOBES or NAME in fit.shifts:
-        return Doubt(0.0, 0.0)
+        return NONE
     size, variance, lever = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
     variance *= inflation
     prior = CHANCE_SIZE_MM**2
@@ -87,7 +87,7 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
         min(0.5 * size**2 / variance * part, 300.0))
     chance = odds / (1.0 + odds)
     mean, spread = lever * size * part, lever**2 * variance * part + (DOUBTED_PART * lever * size * part) ** 2
-    return Doubt(mean * chance, chance * (spread + mean**2) - (chance * mean) ** 2)
+    return of_ways([(1.0 - chance, 0.0, 0.0), (chance, mean, spread)])
 
 
 def _least(fit: Fit, variance: float) -> float:

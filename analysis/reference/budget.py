@@ -88,14 +88,16 @@ def sources(found: Estimate, spec: Spec, trace: Trace) -> list[Source]:
     doubt = throw_doubt(found.points, found.fit, found.use, [t.name for t in found.throws],
                         max(1.0, own**2 / white))
     missed = axis.undecided(found.points, spec, found.fit, max(1.0, own**2 / white))
-    found.moved_deg = doubt.move_deg + missed.move_deg + found.which_throw.move_deg
+    doubt += found.which_throw
+    found.moved_deg = doubt.move_deg + missed.move_deg
     listed.append(Source("a throw across the lash that the trace neither shows nor excludes", "B",
-                         math.sqrt(doubt.variance_deg2 + found.which_throw.variance_deg2)))
+                         math.sqrt(doubt.variance_deg2), mixtures=doubt.mixtures))
     listed.append(Source("encoder lines in beat with the sampling", "B",
                          beat(found, lines, max(0.0, own**2 - white))))
     listed.append(Source("how the probe's lag follows changes of speed", "B", _lag_model(found)))
     listed.append(Source("a probe's line that misses the axis, or a worn lobe", "B",
-                         math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2))))
+                         math.hypot(axis.doubt_deg(found.points, spec, found.fit), math.sqrt(missed.variance_deg2)),
+                         mixtures=missed.mixtures))
     listed.append(Source("where a worn place of the datum ends", "B", found.worn_doubt_deg))
     listed.append(Source("scale of the probe", "B", _probe(found, spec)))
     if "hysteresis" not in found.fit.shifts:

@@ -15,6 +15,8 @@ Where a throw in both senses was believed, one in either sense alone may leave l
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +27,7 @@ from analysis.quantiles import quantile
 from analysis.reference import search
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
+from analysis.uncertainty import Possible
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -105,20 +108,32 @@ def likelihoods(information: Floats, pull: Floats, scales: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Doubt:
-    """How a possible throw moves the crest (crank degrees), and the variance it leaves."""
+    """How effects that may be there move the crest (crank degrees), and what the mean of them leaves."""
 
     move_deg: float
     variance_deg2: float
+    mixtures: tuple[tuple[Possible, ...], ...] = ()
+
+    def __add__(self, other: Doubt) -> Doubt:
+        return Doubt(self.move_deg + other.move_deg, self.variance_deg2 + other.variance_deg2,
+                     self.mixtures + other.mixtures)
 
 
 NONE = Doubt(0.0, 0.0)
+
+
+def of_ways(ways: Sequence[tuple[float, float, float]]) -> Doubt:
+    """The mean over ways things may stand, each a chance, the crest's place then and its variance."""
+    mean = math.fsum(chance * at for chance, at, _ in ways)
+    mixture = tuple(Possible(chance, at - mean, variance) for chance, at, variance in ways if chance > 0.0)
+    return Doubt(mean, math.fsum(p.chance * (p.away**2 + p.variance) for p in mixture), (mixture,))
 
 
 def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflation: float) -> Doubt:
     """Average over throws that were not believed; `inflation` is the variance ratio of related residuals."""
     if "hysteresis" not in fit.shifts or "throw, both senses" in thrown:
         return NONE
-    move, variance = 0.0, 0.0
+    found = NONE
     reach = quantile(np.abs(fit.u_deg[use]), 0.98)
     for sense, name, sign in ((1.0, "throw, forward", -1.0), (-1.0, "throw, reverse", 1.0)):
         if name in thrown:
@@ -130,9 +145,8 @@ def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflati
         best = int(np.argmax(fit.gain(columns)))
         size, own, lever = fit.let_in(columns[:, best])
         mean, spread, chance = _thrown(sign * size, own * inflation)
-        move += lever * sign * mean * chance
-        variance += lever**2 * (chance * (spread + mean**2) - (chance * mean) ** 2)
-    return Doubt(move, max(0.0, variance))
+        found += of_ways([(1.0 - chance, 0.0, 0.0), (chance, lever * sign * mean, lever**2 * spread)])
+    return found
 
 
 def which_throw(points: Points, fit: Fit, both: Shift) -> Doubt:
@@ -154,8 +168,7 @@ def which_throw(points: Points, fit: Fit, both: Shift) -> Doubt:
     moves = levers[0] * beyond - (tried @ known[0]) * away / room
     weight = np.exp(-0.5 * LIKELIHOOD_PART * (away**2 / room - (away**2 / room).min()))
     weight /= weight.sum()
-    mean = float(weight @ moves)
-    return Doubt(mean, float(weight @ (moves - mean) ** 2))
+    return of_ways([(float(chance), float(move), 0.0) for chance, move in zip(weight, moves, strict=True)])
 
 
 def _thrown(size: float, variance: float) -> tuple[float, float, float]:

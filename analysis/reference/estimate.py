@@ -140,10 +140,33 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     look_again(out, trial, use, lambda some: shape_for(spec, points, some, out.fit.crest_deg))
     out.throws = trial.throws
     out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
+    if not _clean(out, trial, use):
+        return out
     trial.tie(out.fit)
     _refine(out, trial)
     trial.doubt_which(out)
     return out
+
+
+def _clean(out: Estimate, trial: Trial, whole: Flags) -> bool:
+    """Put aside a sweep whose knock only the full fit shows; whether any is left.
+
+    A knock near the crest of an only sweep looks like an angle that errs, which a gentle fit takes it for.
+    """
+    knock = search.knock_within(out.points, out.fit, out.use)
+    if knock is None:
+        return True
+    spec, crest = trial.spec, out.fit.crest_deg
+
+    def shaped(use: Flags) -> Shape:
+        return shape_for(spec, out.points, use, crest)
+
+    if not put_aside(out, trial, [knock], crest, shaped):
+        return False
+    out.shape = shaped(out.use)
+    look_again(out, trial, whole, shaped)
+    out.fit = trial.solve(out.shape, out.use, crest, start=out.fit)
+    return True
 
 
 def _refine(out: Estimate, trial: Trial) -> None:

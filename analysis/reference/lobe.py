@@ -9,7 +9,7 @@ lobe (10.3). The bisected crest starts the model fit, which is what the result s
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,12 +30,20 @@ class Midline:
     level : ndarray, shape (m,), lift units
     left_deg, right_deg : ndarray, shape (m,), crank degrees of the flanks
     crest_deg : float or None, median of the middles; None when no chord has both ends
+    across_deg : ndarray, shape (m,), crank degrees between the points of a flank, the wider of the two
     """
 
     level: Floats
     left_deg: Floats
     right_deg: Floats
     crest_deg: float | None
+    across_deg: Floats
+
+    def told(self, across_deg: float) -> Midline:
+        """The chords whose ends lie between points at most so far apart."""
+        near = self.across_deg <= across_deg
+        return replace(self, level=self.level[near], left_deg=self.left_deg[near], right_deg=self.right_deg[near],
+                       across_deg=self.across_deg[near])
 
     @property
     def middle_deg(self) -> Floats:
@@ -60,7 +68,9 @@ def bisect(angle_deg: Floats, lift: Floats, low: float, high: float) -> Midline:
     both = (up > 0) & (up < len(smooth)) & (down >= 0) & (down < len(smooth) - 1)
     levels, up, down = levels[both], up[both], down[both]
     left, right = _crossings(angle, smooth, up - 1, levels), _crossings(angle, smooth, down, levels)
-    return Midline(levels, left, right, median((left + right) / 2.0) if len(levels) else None)
+    steps = np.diff(angle)
+    return Midline(levels, left, right, median((left + right) / 2.0) if len(levels) else None,
+                   np.maximum(steps[up - 1], steps[down]))
 
 
 def below(angle_deg: Floats, lift: Floats, level: float) -> tuple[list[float], list[float]]:

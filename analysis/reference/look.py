@@ -20,8 +20,10 @@ from analysis.reference.points import Points
 
 Floats = npt.NDArray[np.float64]
 HALF = 0.5
+SAME_PART = 1e-12          # of the largest value
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
+WIDE_DEG, WIDE_STEPS = 4.0, 3.0       # crank degrees and usual steps between points, across which nothing is told
 # A cut: its width to that at the next level, what the flanks move apart to what they did, and how deep is looked.
 NOISY_STEPS = 0.45         # of the converter, from which on readings do not repeat over a crest
 FEW_RAILED, MANY, FEW_PART, FEW_STEPS = 4, 20, 0.6, 1.5     # points, fewer than in what follows; of them; steps
@@ -78,8 +80,8 @@ def look(points: Points, sweep_count: int) -> Look:
 def midlines_apart(seen: Look, points: Points, use: npt.NDArray[np.bool_], lag_s: float) -> float:
     """How far apart sweeps of one sense stand by chords at the same lifts, the lag taken off; crank degrees.
 
-    A sweep that stands off does so with all its chords; by the nearest of them, since a drop-out or a step of the lift
-    moves some.
+    A sweep that stands off does so with all its chords; by the nearest of them, since a step of the lift moves
+    some; those that end in a drop-out say nothing.
 
     Parameters
     ----------
@@ -90,7 +92,9 @@ def midlines_apart(seen: Look, points: Points, use: npt.NDArray[np.bool_], lag_s
     for k, one in enumerate(seen.sweeps):
         mine = use & (points.sweep == k)
         if one.midline is not None and not one.fault and mine.any():
-            lines.append((float(points.sense[mine][0]), one.midline, lag_s * float(points.speed[mine].mean())))
+            across = max(WIDE_DEG, WIDE_STEPS * median(np.abs(np.diff(points.angle_deg[mine]))))
+            lines.append((float(points.sense[mine][0]), one.midline.told(across),
+                          lag_s * float(points.speed[mine].mean())))
     for (sense, one_line, late), (other, two_line, later) in combinations(lines, 2):
         _, here, there = np.intersect1d(one_line.level, two_line.level, assume_unique=True, return_indices=True)
         if sense == other and len(here) >= LEAST_CHORDS:
@@ -100,10 +104,12 @@ def midlines_apart(seen: Look, points: Points, use: npt.NDArray[np.bool_], lag_s
 
 
 def _commonest(values: Floats) -> float:
-    """Share of the commonest value."""
+    """Share of the commonest value; means of one value many times over differ by rounding, and are that value."""
     if not len(values):
         return 0.0
-    edges = np.flatnonzero(np.diff(np.sort(values), prepend=np.nan, append=np.nan) != 0.0)
+    rising = np.sort(values)
+    same = SAME_PART * max(abs(float(rising[0])), abs(float(rising[-1])))
+    edges = np.flatnonzero(~(np.diff(rising, prepend=np.nan, append=np.nan) <= same))
     return float(np.diff(edges).max() / len(values))
 
 
@@ -176,29 +182,32 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
     moving = (smooth > low + 0.15 * (high - low)) & (smooth < high - 0.15 * (high - low))
     bends = np.diff(lift, 2)[moving[1:-1]]
     lively = steps > NOISY_STEPS and len(bends) > 20 and float(np.mean(bends == 0.0)) < 0.3
-    if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or lively):
+    arrives = _arrival(angle, smooth, median(smooth[first:last + 1]), drop, high - low)
+    if repeats > 0.8 and len(inner) > 20 and (corner > 0.25 or (lively and arrives != "rounding")):
         return f"The lift stays at one value over {width:.1f} degrees of the crest: the probe is at its limit."
-    if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or \
-            _is_cut(angle, smooth, median(smooth[first:last + 1]), drop, high - low):
+    if (corner > 0.45 and _is_flat(angle[first:last + 1], inner, drop)) or arrives == "cut":
         return f"The crest ends in corners, {width:.1f} degrees apart: the probe has bottomed."
     return ""
 
 
-def _is_cut(angle: Floats, smooth: Floats, top: float, drop: float, height: float) -> bool:
-    """Whether a wide flat ends in corners that are small for the flanks, as where the probe stops just below the crest.
+def _arrival(angle: Floats, smooth: Floats, top: float, drop: float, height: float) -> str:
+    """How the flanks arrive at a wide flat: `cut`, `rounding`, or empty where it is not wide or its corners too deep.
 
-    Below a crest or a flat nose the lift falls with the square of the angle: from level to level, each four times as
-    deep as the one before, the flanks move apart twice as far as they did. Below a cut they begin with a slope and
-    move apart up to four times as far.
+    A cut ends in corners that may be small for the flanks, as where the probe stops just below the crest. Below
+    a crest or a flat nose the lift falls with the square of the angle: from level to level, each four times as deep as
+    the one before, the flanks move apart twice as far as they did. Below a cut they begin with a slope and move apart
+    up to four times as far.
     """
     if 16.0 * drop > CUT_DEEPEST * height:
-        return False
+        return ""
     edges = [_between(angle, smooth, top - depth) for depth in (drop, 4.0 * drop, 16.0 * drop)]
     (left, right), (wider_left, wider_right), (widest_left, widest_right) = edges
     if not right - left > CUT_WIDE * (wider_right - wider_left):
-        return False
+        return ""
     steps = ((left - wider_left, wider_left - widest_left), (wider_right - right, widest_right - wider_right))
-    return all(0.0 < near * CUT_STEP < far for near, far in steps)
+    if all(0.0 < near * CUT_STEP < far for near, far in steps):
+        return "cut"
+    return "rounding" if all(near * CUT_STEP > far for near, far in steps) else ""
 
 
 def _between(angle: Floats, smooth: Floats, level: float) -> tuple[float, float]:

@@ -83,8 +83,8 @@ class Finding:
 def findings(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> list[Finding]:
     """What is found in the residuals of a (gentle) fit, the surest first; at most one of each kind."""
     found = [f for f in (
-        _throw(points, fit, use, thrown), _knock(points, fit, use), _slip(points, fit, use), _zero(points, fit, use))
-        if f is not None]
+        _throw(points, fit, use, thrown), knock_within(points, fit, use), _slip(points, fit, use),
+        _zero(points, fit, use)) if f is not None]
     return sorted(found, key=lambda f: -f.gain)
 
 
@@ -160,7 +160,8 @@ def placed_again(points: Points, fit: Fit, throw: Throw) -> Throw:
     return _placed(points, fit, throw.name, throw.start_deg, throw.until_deg, 0.08 * reach)
 
 
-def _knock(points: Points, fit: Fit, use: Flags) -> Finding | None:
+def knock_within(points: Points, fit: Fit, use: Flags) -> Finding | None:
+    """The surest knock of the probe within a sweep, None where there is none."""
     places: list[Ints] = []
     for k in points.sweeps_in(use):
         at = np.flatnonzero(use & (points.sweep == k) & ~points.spiky)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +26,7 @@ ENCODER_LATE = 5.0        # standard deviations of a negative lag for it to be t
 LAG_NONE_S = 0.001
 OUT_AND_BACK = 2          # sweeps of a piston: a drift out and back is what another crest looks like
 HALF_LINE = 3.0           # its square, over the variance of readings at their nearest line
+LAG_SIGMAS = 3.0          # from which on a lag is more than chance
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
 
@@ -121,18 +123,30 @@ class Trial:
         self.lag_s = out.fit.shifts["lag"]
 
     def lag_of_lines(self, fit: Fit) -> bool:
-        """Whether a lag that no probe has is what the encoder's lines make, falling in step with the samples.
+        """Whether a lag is what the encoder's lines make, falling in step with the samples, and not the probe's.
 
-        Hysteresis and lag then cancel each other: what they shift together is no more than half a line.
+        Hysteresis and lag then cancel each other: what they shift together is no more than half a line. A lag that no
+        probe has is not believed for that alone. One that a probe may have is not believed where nothing but a wobble
+        of the speed within the sweeps tells it, and the wobble would put the probe behind by less than the lines err:
+        there the path has bent to the lines, and its speed with it.
         """
         lag = fit.shifts.get("lag", 0.0)
-        if abs(lag) <= LAGS_S[-1]:
+        sure = math.sqrt(fit.shift_variance.get("lag", 0.0)) * LAG_SIGMAS
+        if abs(lag) <= min(LAGS_S[-1], max(sure, LEAST_LAG_S)) or "hysteresis" not in fit.shifts:
             return False
-        points = self.points
-        shift = lag * points.late(lag, self.filtered) + fit.shifts["hysteresis"] * points.sense
+        points, late = self.points, self.points.late(lag, self.filtered)
         weight = fit.weight * fit.slope**2
-        away = shift - float(weight @ shift) / float(weight.sum())
-        return float(weight @ away**2) < HALF_LINE * float(weight @ np.mean(points.lines.errors()**2, axis=0))
+        total = float(weight.sum())
+        shift = lag * late + fit.shifts["hysteresis"] * points.sense
+        away = shift - float(weight @ shift) / total
+        lines = float(weight @ np.mean(points.lines.errors()**2, axis=0))
+        if float(weight @ away**2) >= HALF_LINE * lines:
+            return False
+        if abs(lag) > LAGS_S[-1]:
+            return True
+        steady = _mean_by(points.sweep, late, weight)
+        between = float(weight @ (steady - _mean_by(np.where(points.sense > 0.0, 1, 0), steady, weight))**2)
+        return lag**2 * float(weight @ (late - steady)**2) < lines and lag**2 * between < (LAG_SIGMAS * fit.s0)**2
 
     def set_scales(self, fit: Fit, use: Flags) -> None:
         """Take the scales of drift and lag from what the fit says of them."""
@@ -180,3 +194,9 @@ class Trial:
             fit = self.solve(out.shape, out.use, crest, gentle=True)
             self.throws = kept
             self.throws[k] = search.placed_again(self.points, fit, throw)
+
+
+def _mean_by(group: npt.NDArray[np.int64], values: Floats, weight: Floats) -> Floats:
+    """Weighted mean of the values of each group, for each of its members."""
+    total = np.bincount(group, weight)
+    return np.asarray((np.bincount(group, weight * values) / np.maximum(total, 1e-300))[group])

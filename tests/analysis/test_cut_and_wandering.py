@@ -67,8 +67,19 @@ def test_a_nose_that_a_coarse_converter_shows_as_one_value_is_no_rail(dwell, int
     railed = replace(setup, high_mm=14.4 + setup.base_mm)
     assert "saturation" in failed(result_of(railed))
     if dwell == 15.0:
+        # flanks look lively too where the shaft sticks and slips: then the nose's round arrival tells it from a rail
         monkeypatch.setattr(look, "NOISY_STEPS", 0.0)
+        assert "saturation" not in failed(result_of(setup))
+        assert "saturation" in failed(result_of(railed))
+        monkeypatch.setattr(look, "_arrival", lambda *_: "")
         assert "saturation" in failed(result_of(setup))
+
+
+@pytest.mark.parametrize("below_mm", [0.15, 0.4, 2.0])
+def test_a_rail_just_below_a_round_crest_is_none_the_less_one_where_readings_are_coarse(below_mm, monkeypatch):
+    monkeypatch.setattr(look, "NOISY_STEPS", 0.0)
+    railed = replace(COARSE, lift=LOBES["harmonic"], high_mm=16.0 - below_mm + COARSE.base_mm)
+    assert "saturation" in failed(result_of(railed))
 
 
 def lopsided(angle):

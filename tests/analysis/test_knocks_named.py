@@ -73,3 +73,18 @@ def test_an_encoder_that_slipped_is_still_called_that(at: int) -> None:
     result = analyse(simulate.record(setup).csv(), SPEC)
     assert result["reference_deg"] is None
     assert any("slipped" in str(one["message"]) for one in result["checks"] if not one["passed"])
+
+
+def test_a_knock_at_the_crest_of_an_only_sweep_gives_no_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    # a gentle fit takes it for an angle that errs, and the rest looks like a probe whose line misses the axis
+    setup = Setup(lift=simulate.harmonic_lobe(21.7, 60.0, 1.8), senses=(1,), speeds_deg_s=(3.5,), interval_s=0.005,
+                  ripple=0.1, ripple_hz=0.58, encoder_per_crank=0.5, encoder_step_deg=0.0147, reach_deg=144.7,
+                  noise_mm=0.0011, knocks=((0, 0.5, 0.25),), seed=3)
+    made = simulate.record(setup)
+    result = analyse(made.csv(), SPEC)
+    assert result["reference_deg"] is None
+    assert told(result)[0] == 1
+    monkeypatch.setattr(estimate, "_clean", lambda *_: True)
+    reference = analyse(made.csv(), SPEC)["reference_deg"]
+    assert isinstance(reference, float)
+    assert abs(reference - made.crest_deg) > 0.3

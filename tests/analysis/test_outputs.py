@@ -14,6 +14,7 @@ from analysis.__main__ import RESULT, main
 from analysis.decimate import AT_BLOCK, BLOCK, Pyramid, kept
 from analysis.engine import work
 from analysis.errors import SpecRefused
+from analysis.explain import explain
 from analysis.plotdata import drawn, prepared
 from analysis.reference.hand import bisect_by_hand
 from analysis.reference.pairs import HandPair
@@ -72,6 +73,20 @@ def test_the_page_and_the_sentences_are_written(shown, tmp_path, capsys):
     assert f"{result['reference_deg']:.4f}" in said
     assert "conforming" in said
     assert result["trace_sha256"] in page.read_text()
+
+
+def test_it_is_said_whose_the_coverage_factor_is():
+    # at 5 µm of noise a small throw or a small miss of the axis would not show; in one sense there is no throw to look
+    # for, and how far the probe's line passes the axis can be told
+    setup = simulate.Setup(noise_mm=0.005, encoder_step_deg=0.05, senses=(1, -1), seed=4)
+    unsure = work(read_trace(simulate.record(setup).csv()), read_spec(SPEC))
+    told = {**SPEC, "datum": {"kind": "lobe", "pitch_radius_mm": 60.0}, "u_axis_mm": 0.0001}
+    sure = work(read_trace(simulate.record(replace(setup, senses=(1,))).csv()), read_spec(told))
+    assert unsure.result.findings["coverage_from"] == "mixture"
+    assert unsure.result.coverage_factor < 1.9
+    assert any("not Student's" in sentence for sentence in explain(unsure))
+    assert sure.result.findings["coverage_from"] == "student"
+    assert not any("not Student's" in sentence for sentence in explain(sure))
 
 
 @settings(max_examples=examples(60), deadline=None)

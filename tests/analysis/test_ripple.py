@@ -94,7 +94,7 @@ def test_the_crest_is_surer_and_the_lag_told_where_the_ripple_is_followed(seed: 
     monkeypatch.setattr(points, "EACH_PASSED", np.inf)      # where lines are passed shows some of it as well
     _, wider, untold = figures(seed)
     assert wider > 2.0 * expanded
-    assert abs(untold - 0.03) > 0.004
+    assert abs(untold - 0.03) > 0.003
 
 
 @pytest.mark.parametrize(("part", "said"), [(0.2, True), (0.0, False)])

@@ -100,7 +100,7 @@ def off_in_step() -> float:
 def test_a_path_that_cannot_follow_the_shaft_does_not_hide_a_beat(monkeypatch: Patch) -> None:
     assert off_in_step() < 1.3
     monkeypatch.setattr(lines, "STIFF_BINS_S", (0.4,))
-    assert off_in_step() > 2.5
+    assert off_in_step() > 2.0
 
 
 def off_at(step_deg: float, speed_deg_s: float) -> float:
@@ -186,3 +186,22 @@ def test_lines_that_are_passed_evenly_cost_less_than_chance(monkeypatch: Patch) 
     wider, more = evenly_passed()
     assert wider < spread
     assert more > 1.06 * expanded      # the weights say no more than a ninth above the least that is taken
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_a_wobble_of_the_path_about_lines_in_step_is_no_lag(seed: int, monkeypatch: Patch) -> None:
+    # four lines and a thirtieth from sample to sample, a speed as even as a clock's: neither lag nor lash is there
+    setup = Setup(lift=simulate.harmonic_lobe(17.3, 52.0, 1.8), reach_deg=116.5, senses=(1, -1), wrap=False,
+                  speeds_deg_s=(4.4525, 4.5565), ripple=3e-5, interval_s=0.01, noise_mm=0.0008, encoder_per_crank=0.5,
+                  encoder_step_deg=0.0055244, base_mm=0.66, seed=seed)
+    made = simulate.record(setup)
+    spec = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
+
+    def pull() -> float:
+        result = analyse(made.csv(), spec)
+        assert isinstance(result["reference_deg"], float)
+        return abs(result["reference_deg"] - made.crest_deg) / float(str(result["expanded_uncertainty_deg"]))
+
+    assert pull() < 1.0
+    monkeypatch.setattr(trial.Trial, "lag_of_lines", lambda *_: False)
+    assert pull() > 2.0

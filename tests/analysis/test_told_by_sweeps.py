@@ -10,7 +10,7 @@ import pytest
 
 from analysis import analyse, checks, engine, simulate
 from analysis.explain import explain
-from analysis.reference import estimate, ripple
+from analysis.reference import estimate, look, ripple
 from analysis.reference.lobe import below
 from analysis.reference.path import trace_path
 from analysis.reference.points import LINE_NOISE
@@ -30,6 +30,35 @@ def looked_at(made: Recording, datum: dict[str, object]) -> tuple[float | None, 
     return (None if reference is None else float(str(reference)),
             0.0 if reference is None else float(str(result["expanded_uncertainty_deg"])),
             [check["name"] for check in listed if not check["passed"]])
+
+
+def without_first_pass_of(made: Recording, low: float, high: float) -> Recording:
+    """The recording without the samples between two angles of its first sweep."""
+    first = np.arange(len(made.time_s)) < int(np.argmax(made.encoder_deg))
+    keep = ~(first & (made.encoder_deg > low) & (made.encoder_deg < high))
+    return replace(made, time_s=made.time_s[keep], encoder_deg=made.encoder_deg[keep], lift=made.lift[keep])
+
+
+def test_chords_that_end_in_a_drop_out_say_nothing_of_slips(monkeypatch: pytest.MonkeyPatch) -> None:
+    made = simulate.record(Setup(
+        lift=simulate.piston(130.0, 520.0), crank_per_datum=1.0, reach_deg=60.0, base_mm=20.0, low_mm=0.0, wrap=False,
+        crest_deg=180.0, noise_mm=0.002, encoder_step_deg=0.01, senses=(1, -1, 1, -1), speeds_deg_s=(10.0,),
+        ripple=0.0, interval_s=0.02, seed=5))
+    torn = without_first_pass_of(made, 150.0, 185.0)
+    assert len(torn.time_s) < len(made.time_s) - 100
+    reference, expanded, failed = looked_at(torn, PISTON)
+    assert reference is not None, failed
+    assert abs(reference - made.crest_deg) < 1.5 * expanded
+    monkeypatch.setattr(look, "WIDE_DEG", 360.0)
+    assert looked_at(torn, PISTON)[2] == ["repeatability"]
+
+
+def test_a_base_cut_off_at_one_value_is_seen_whatever_its_means_are_rounded_to() -> None:
+    cut = np.full(300, 2.45544)
+    cut[100:200] = np.nextafter(cut[100:200], 3.0)
+    cut[200:] = np.nextafter(cut[200:], 2.0)
+    assert look._commonest(cut) == 1.0
+    assert look._commonest(np.concatenate([cut, cut + 1e-6])) == 0.5
 
 
 def beyond_the_probe(seed: int) -> Recording:

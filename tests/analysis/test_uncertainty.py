@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analysis import decision, uncertainty
-from analysis.uncertainty import Source, combine
+from analysis.uncertainty import Possible, Source, combine
 
 T_TABLE = {  # JCGM 100, table G.2, as printed to two decimals
     (1, 0.95): 12.71, (2, 0.95): 4.30, (5, 0.95): 2.57, (9, 0.95): 2.26, (10, 0.95): 2.23, (16, 0.99): 2.92,
@@ -70,18 +70,22 @@ def test_combined_interval_agrees_with_monte_carlo():
     assert stated == pytest.approx(float(np.quantile(np.abs(drawn), 0.95)), rel=0.05)
 
 
+def conformance(value, standard, high):
+    return combine([Source("all", "B", standard)], 0.95).chance_between(-math.inf, high - value)
+
+
 def test_conformance_probability_of_the_guide():
-    assert decision.conformance_probability(-5.47, 0.05, -math.inf, -5.40) == pytest.approx(0.919243340766, rel=1e-9)
+    assert conformance(-5.47, 0.05, -5.40) == pytest.approx(0.919243340766, rel=1e-9)
 
 
 @pytest.mark.parametrize(("chance", "z"), [(0.8, 0.84), (0.9, 1.28), (0.95, 1.64), (0.99, 2.33), (0.999, 3.09)])
 def test_conformance_probability_inverts_table_1(chance, z):
-    assert decision.conformance_probability(-z, 1.0, -math.inf, 0.0) == pytest.approx(chance, abs=0.002)
+    assert conformance(-z, 1.0, 0.0) == pytest.approx(chance, abs=0.002)
 
 
 def decided(deviation, expanded):
-    return decision.decide(100.0 + deviation, 100.0, 0.5, standard_uncertainty_deg=expanded / 1.96,
-                           expanded_uncertainty_deg=expanded).verdict
+    total = combine([Source("all", "B", expanded / uncertainty.coverage_factor(0.95, math.inf))], 0.95)
+    return decision.decide(100.0 + deviation, 100.0, 0.5, total).verdict
 
 
 @pytest.mark.parametrize(("deviation", "expanded", "verdict"), [
@@ -107,3 +111,55 @@ def test_a_source_of_rounding_errors_leaves_no_figure_for_the_degrees_of_freedom
     combined = uncertainty.combine([Source("scale", "B", 0.03), Source("scatter", "A", 8e-15, 2.0)], 0.95)
     assert combined.degrees_of_freedom == float("inf")
     assert combined.coverage_factor == pytest.approx(1.959964)
+
+
+def mixture(chance, away, spread):
+    """An effect that is there with this chance, about its mean."""
+    mean = chance * away
+    ways = (Possible(1.0 - chance, -mean, 0.0), Possible(chance, away - mean, spread**2))
+    variance = sum(p.chance * (p.away**2 + p.variance) for p in ways)
+    return Source("there or not", "B", math.sqrt(variance), mixtures=(ways,))
+
+
+@pytest.mark.parametrize(("chance", "away", "spread"), [
+    (0.004, 3.0, 2.0), (0.02, 0.0, 8.0), (0.2, 5.0, 2.0), (0.5, -4.0, 1.0),
+])
+def test_interval_with_an_effect_that_may_be_there_agrees_with_monte_carlo(chance, away, spread):
+    rng = np.random.default_rng(3)
+    n = 1_000_000
+    there = rng.random(n) < chance
+    drawn = rng.standard_t(12, n) + np.where(there, away + spread * rng.standard_normal(n), 0.0) - chance * away
+    found = combine([Source("scatter", "A", 1.0, 12), mixture(chance, away, spread)], 0.95)
+    wanted = max(float(np.quantile(np.abs(drawn), 0.95)), float(np.quantile(np.abs(drawn), 0.99)) / 3.0)
+    assert found.expanded == pytest.approx(wanted, rel=0.02)
+    assert found.coverage_factor == pytest.approx(found.expanded / found.standard)
+    # Student's factor is off by more than that where the effect is rare and large, or likely and large
+    if chance in (0.02, 0.5):
+        plain = uncertainty.coverage_factor(0.95, found.degrees_of_freedom) * found.standard
+        assert abs(plain / wanted - 1.0) > 0.08
+
+
+@given(st.floats(0.001, 0.999), st.floats(-20, 20), st.floats(0, 10), st.floats(0.01, 5),
+       st.sampled_from([2.0, 9.0, math.inf]))
+def test_interval_holds_its_coverage_and_three_of_it_nearly_all(chance, away, spread, scatter, freedom):
+    found = combine([Source("scatter", "A", scatter, freedom), mixture(chance, away, spread)], 0.95)
+    if found.coverage_from == "mixture":
+        assert found.chance_between(-found.expanded, found.expanded) >= 0.95 - 1e-6
+        assert found.chance_between(-3.0 * found.expanded, 3.0 * found.expanded) >= 0.99 - 1e-6
+    assert found.standard == pytest.approx(math.hypot(scatter, mixture(chance, away, spread).standard_uncertainty))
+
+
+def test_an_effect_too_small_to_matter_leaves_students_factor():
+    found = combine([Source("scatter", "A", 1.0, 9), mixture(0.01, 0.0, 0.1)], 0.95)
+    assert found.coverage_from == "student"
+    assert found.coverage_factor == uncertainty.coverage_factor(0.95, found.degrees_of_freedom)
+
+
+def test_conformance_probability_knows_on_which_side_the_effect_would_be():
+    total = combine([Source("scatter", "A", 0.01), mixture(0.1, 1.0, 0.01)], 0.95)
+    above, below = (decision.decide(at, 0.0, 0.5, total).conformance_probability for at in (0.3, -0.3))
+    # if the effect is there the truth lies 0.9 above the estimate: out at the top either way, and else 0.1 below
+    assert above == pytest.approx(0.9, abs=1e-3)
+    assert below == pytest.approx(0.9, abs=1e-3)
+    inside = decision.decide(-0.45, 0.0, 0.5, total).conformance_probability
+    assert inside == pytest.approx(0.1, abs=1e-3), "0.1 below is out of the tolerance, 0.9 above is in it"
