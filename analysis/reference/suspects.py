@@ -37,12 +37,17 @@ def rather_thrown(out: Estimate, trial: Trial, found: list[search.Finding], cres
     if throw is None:
         return False
     fit = trial.solve(out.shape, out.use, crest, shifts=[throw], gentle=True)
-    driven = np.abs(fit.u_deg) < quantile(np.abs(fit.u_deg[out.use]), 0.98)
-    pace = median(np.abs(out.points.speed[out.use & driven]))
-    lash = 2.0 * max(0.0, fit.shifts["hysteresis"] + max(0.0, fit.shifts.get("lag", 0.0)) * pace)
-    if abs(fit.shifts[throw.name]) > MOST_LASH * lash + LASH_ROOM_DEG:
+    if abs(fit.shifts[throw.name]) > most_throw_deg(fit, out.points, out.use):
         return False
     return fit.loss(out.use) < THROWN_ALIKE * tried(out, trial, found, crest)[0][0]
+
+
+def most_throw_deg(fit: Fit, points: Points, use: Flags) -> float:
+    """How far the shaft can be thrown, crank degrees: across the lash that the driven flanks show, and a little."""
+    driven = np.abs(fit.u_deg) < quantile(np.abs(fit.u_deg[use]), 0.98)
+    pace = median(np.abs(points.speed[use & driven]))
+    lash = 2.0 * max(0.0, fit.shifts.get("hysteresis", 0.0) + max(0.0, fit.shifts.get("lag", 0.0)) * pace)
+    return MOST_LASH * lash + LASH_ROOM_DEG
 
 
 def put_aside(out: Estimate, trial: Trial, found: list[search.Finding], crest: float,

@@ -1,4 +1,8 @@
-"""The load of bays, people and instruments: hours booked by the plan in force of hours there, week by week."""
+"""The load of bays, people and instruments: hours booked by the plan in force of hours there, week by week.
+
+A bay is there at night as well, and no shop is short of its nights: bays, cranes and instruments are counted in the
+hours in which anybody works. A bay that is taken in all of those is full.
+"""
 
 from __future__ import annotations
 
@@ -79,6 +83,7 @@ class _Subject:
     id: str
     name: str
     there: Sequence[Span]
+    counted: Sequence[Span]  # of the time there
 
 
 def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
@@ -98,7 +103,7 @@ def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
         Loaded(
             one.group, one.id, one.name,
             tuple(
-                _share(week, one.there, stays.get(one.id, ()), begin, end)
+                _share(week, one, stays.get(one.id, ()), begin, end)
                 for week, begin, end in zip(mondays, edges, edges[1:], strict=False)
             ),
         )
@@ -107,17 +112,17 @@ def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
     return Load(plan, mondays, tuple(loaded))
 
 
-def _share(week: date, there: Sequence[Span], stays: Iterable[out.Stay], begin: datetime, end: datetime) -> Share:
-    open_then = _cut(there, begin, end)
+def _share(week: date, one: _Subject, stays: Iterable[out.Stay], begin: datetime, end: datetime) -> Share:
+    counted = _cut(one.counted, begin, end)
     taken = merged(span for stay in stays for span in _cut([(stay.start, stay.end)], begin, end))
     outside = merged(
         span for stay in stays if not _waits(stay) for span in _cut([(stay.start, stay.end)], begin, end)
     )
     return Share(
         week,
-        facts.minutes(open_then),
-        facts.minutes(taken) - facts.minutes(without(taken, open_then)),
-        facts.minutes(without(outside, open_then)),
+        facts.minutes(counted),
+        facts.minutes(taken) - facts.minutes(without(taken, counted)),
+        facts.minutes(without(outside, _cut(one.there, begin, end))),
     )
 
 
@@ -137,21 +142,34 @@ def _subjects(asking: Person, mondays: Sequence[date], period: Span) -> Iterable
     begin = first - timedelta(days=1)  # a night shift of the Sunday before reaches into the first week
     off = set(Holiday.objects.filter(shop=shop, day__range=(begin, last)).values_list("day", flat=True))
     absences = list(facts.standing(facts.absences_of(asking), *period))
-    for place in facts.places_of(asking).prefetch_related("pattern__spans"):
-        spans = facts.place_spans(place, begin=begin, end=last, holidays=off, shop=shop)
-        yield _Subject("place", place_id(place.pk), place.name, _less(spans, absences, place_id=place.pk))
     rotas = Prefetch("rotas", Rota.objects.select_related("pattern").prefetch_related("pattern__spans"))
     planned_with = {"is_active": True, "rotas__isnull": False, "grants__role__in": [Role.TECHNICIAN, Role.INSPECTOR]}
-    people = Person.objects.filter(shop=shop, **planned_with).distinct().order_by("name")
-    for person in people.prefetch_related(rotas):
-        spans = facts.person_spans(person.rotas.all(), begin=begin, end=last, holidays=off, shop=shop)
-        yield _Subject("person", person_id(person.pk), person.name, _less(spans, absences, person_id=person.pk))
+    people = Person.objects.filter(shop=shop, **planned_with).distinct().order_by("name").prefetch_related(rotas)
+    shifts = {
+        person: _less(
+            facts.person_spans(person.rotas.all(), begin=begin, end=last, holidays=off, shop=shop),
+            absences, person_id=person.pk,
+        )
+        for person in people
+    }  # fmt: skip
+    working = merged(span for spans in shifts.values() for span in spans)
+    for place in facts.places_of(asking).prefetch_related("pattern__spans"):
+        spans = facts.place_spans(place, begin=begin, end=last, holidays=off, shop=shop)
+        there = _less(spans, absences, place_id=place.pk)
+        yield _Subject("place", place_id(place.pk), place.name, there, _within(there, working))
+    for person, there in shifts.items():
+        yield _Subject("person", person_id(person.pk), person.name, there, there)
     in_service = Instrument.objects.filter(shop=shop, state=Instrument.State.IN_SERVICE, due_on__isnull=False)
     for one in in_service.order_by("asset_number"):
         assert one.due_on is not None
         until = min(facts.midnight(one.due_on + timedelta(days=1), shop.zone), period[1])
         spans = [(period[0], until)] if until > period[0] else []
-        yield _Subject("instrument", one.asset_number, one.asset_number, _less(spans, absences, instrument_id=one.pk))
+        there = _less(spans, absences, instrument_id=one.pk)
+        yield _Subject("instrument", one.asset_number, one.asset_number, there, _within(there, working))
+
+
+def _within(spans: Iterable[Span], others: Sequence[Span]) -> list[Span]:
+    return [span for begin, end in others for span in _cut(spans, begin, end)]
 
 
 def _less(spans: Sequence[Span], absences: Iterable[Absence], **who: int) -> list[Span]:

@@ -1,7 +1,8 @@
 """A plan drawn to scale for paper: a sheet for each week, bays and people down, every bar under the unit's name.
 
-Everything is in the user units of the SVG, which is as wide as the paper, so that words are not stretched. Names stand
-above the bars; where two of them would touch, the second goes a lane higher, so that a line is as high as it needs.
+A plan that ends within the first week has a sheet for its own days alone. Everything is in the user units of the SVG,
+which is as wide as the paper, so that words are not stretched. Names stand above the bars; where two of them would
+touch, the second goes a lane higher, so that a line is as high as it needs.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ Json = Mapping[str, Any]
 WIDE, LABEL, HEAD = 1120.0, 140.0, 24.0
 BAR, LANE, GAP = 12.0, 13.0, 5.0  # height of a bar, of a name above it, and between lines
 LETTER = 6.3  # a generous width of a letter of a name, at its size of 11 units
-DAYS, MOST_SHEETS = 7, 2
+DAYS, LEAST_DAYS, MOST_SHEETS = 7, 2, 2
 DRAWN = ("bay", "crane", "person")
 
 
@@ -104,8 +105,10 @@ def sheet(
     last = max(one.end for one in stretches).astimezone(zone).replace(tzinfo=None)
     weeks: list[Week] = []
     while len(weeks) < MOST_SHEETS and first <= last:
-        weeks.append(_week(stretches, drawn, names, zone, first))
-        first += timedelta(days=DAYS)
+        # a plan that ends on Wednesday has the whole sheet for its three days
+        days = min(DAYS, max(LEAST_DAYS, (last - first).days + 1)) if not weeks else DAYS
+        weeks.append(_week(stretches, drawn, names, zone, first, days))
+        first += timedelta(days=days)
     rows = [
         (names.get(one.order, one.order), names.get(one.operation, one.operation).rpartition(" of ")[0],
          moment(one.start, zone), moment(one.end, zone), ", ".join(names.get(key, key) for key in one.resources))
@@ -115,9 +118,10 @@ def sheet(
 
 
 def _week(
-    stretches: Iterable[_Stretch], drawn: Iterable[str], names: Mapping[str, str], zone: ZoneInfo, first: datetime
+    stretches: Iterable[_Stretch], drawn: Iterable[str], names: Mapping[str, str], zone: ZoneInfo, first: datetime,
+    days: int,
 ) -> Week:
-    edges = [(first + timedelta(days=day)).replace(tzinfo=zone) for day in range(DAYS + 1)]
+    edges = [(first + timedelta(days=day)).replace(tzinfo=zone) for day in range(days + 1)]
     begin, end = edges[0], edges[-1]
     scale = (WIDE - LABEL) / (end.timestamp() - begin.timestamp())
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis import analyse, checks, simulate
+from analysis import analyse, checks, checks_effects, simulate
 from analysis.reference import nuisances
 from analysis.simulate import Setup
 from tests.bench.groups import case
@@ -52,6 +52,13 @@ def test_a_narrower_lobe_is_not_taken_up_by_a_throw(monkeypatch: Patch) -> None:
     assert shut(against_profile(lobe, **quiet)) == ["profile mismatch"]
     monkeypatch.setattr(checks, "MOST_THROW_DEG", 2.0)
     assert against_profile(lobe, **quiet)["reference_deg"] is not None
+
+
+def test_knocks_in_both_sweeps_are_not_taken_up_by_a_throw_beyond_the_lash(monkeypatch: Patch) -> None:
+    knocked = case("hopeless", 6000819)         # of a thousand the one in which they were
+    assert shut(analyse(knocked.data, knocked.spec)) == ["probe knock, throw beyond the lash"]
+    monkeypatch.setattr(checks_effects, "of_throws", lambda _: [])
+    assert analyse(knocked.data, knocked.spec)["reference_deg"] is not None
 
 
 def test_knocks_in_both_sweeps_are_not_taken_up_by_angles(monkeypatch: Patch) -> None:

@@ -44,10 +44,24 @@ def test_hours_there_are_the_shifts_of_the_week_less_absences(plan: Plan, yard: 
     assert [share.there / 60 for share in one.shares[:3]] == [40, 24, 40]
 
 
-def test_a_bay_open_at_every_hour_has_168_hours_and_one_less_in_the_week_of_spring(plan: Plan, yard: Yard) -> None:
-    [one] = [one for one in load.of_shop(yard.planner, MONDAY).loaded if one.name == "Bay 1"]
-    assert [share.there / 60 for share in one.shares[:3]] == [168, 167, 168]
-    assert one.shares[0].booked > 0
+def test_a_bay_open_at_every_hour_is_counted_in_those_in_which_anybody_works(plan: Plan, yard: Yard) -> None:
+    found = load.of_shop(yard.planner, MONDAY)
+    [one] = [one for one in found.loaded if one.name == "Bay 1"]
+    people = [other for other in found.loaded if other.group == "person"]
+    longest = max(other.shares[0].there for other in people)
+    assert longest <= one.shares[0].there <= sum(other.shares[0].there for other in people)
+    assert one.shares[0].there < 168 * 60
+    assert 0 < one.shares[0].booked <= one.shares[0].there
+    # a bay is kept at night as well, and is there then
+    assert all(share.outside == 0 for share in one.shares)
+
+
+def test_a_bay_that_is_taken_whenever_anybody_works_is_full() -> None:
+    begin, end = datetime(2026, 3, 23, tzinfo=UTC), datetime(2026, 3, 30, tzinfo=UTC)
+    one = load._Subject("place", "bay", "Bay", [(begin, end)], [(begin.replace(hour=6), begin.replace(hour=14))])
+    stay = out.Stay(out.Used("bay", "bay", "Bay", kept=True), begin, end, ())
+    share = load._share(begin.date(), one, [stay], begin, end)
+    assert (share.percent, share.outside) == (100, 0)
 
 
 def test_work_booked_on_somebody_who_is_away_by_now_is_told(plan: Plan, yard: Yard) -> None:

@@ -37,7 +37,16 @@ def test_each_order_is_named_once_above_its_bars_that_follow_each_other() -> Non
     assert line(week, "Bay 1") == ["K7 7003"]
     assert line(week, "Bay 2") == ["R4 4107"]
     assert line(week, "Tom Turner") == ["K7 7003", "R4 4107", "K7 7003"]
-    assert week.title == "Mon 2026-03-16 to Sun 2026-03-22"
+    assert week.title == "Mon 2026-03-16 to Tue 2026-03-17"     # its own days alone
+
+
+def test_a_plan_that_ends_within_the_week_has_the_whole_sheet_for_its_days() -> None:
+    (short,) = sheet(dict([booked("BY-1", "set", 0, 2, "place-1")]), BAYS, NAMES, ZONE).weeks
+    (longer,) = sheet(dict([booked("BY-1", "set", 0, 2, "place-1"), booked("BY-2", "set", 100, 2, "place-1")]),
+                      BAYS, NAMES, ZONE).weeks
+    assert [len(one.ticks) for one in (short, longer)] == [2, 5]
+    widths = [one.lines[0].bars[0].width for one in (short, longer)]
+    assert widths[0] / widths[1] == pytest.approx(5 / 2, rel=1e-3)
 
 
 def test_a_bar_is_as_wide_as_it_is_long_also_in_the_week_in_which_the_clock_changes() -> None:
