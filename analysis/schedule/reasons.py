@@ -87,8 +87,9 @@ def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: b
         return Move(index, what, "pin", f"{operation.id} is pinned.")
     earliest = max(problem.now, problem.orders[operation.order].release)
     if old_start < earliest:
-        return Move(index, what, "past", f"{operation.id} was to start {problem.instant(old_start)}, before "
-                                         f"{problem.instant(earliest)}, when it can start at all.")
+        over = "which is over" if earliest == problem.now else \
+            f"before {problem.instant(earliest)}, when its order is there"
+        return Move(index, what, "past", f"{operation.id} was to start {problem.instant(old_start)}, {over}.")
     for before, lag in operation.after:
         if before in bookings and bookings[before].end + lag > old_start:
             return Move(index, what, "waits", f"{operation.id} was to start {problem.instant(old_start)}; "

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 _INSTANT = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?(?:Z|[+-]\d\d:\d\d)")
 _IN_UTC = re.compile(r"(\d{4}-\d\d-\d\d) (\d\d:\d\d) UTC")  # so the checker writes them
 _SAME_DAY = re.compile(r"(\w{3} \d{4}-\d\d-\d\d) (\d\d:\d\d) to \1 (\d\d:\d\d)")
+_OWN_ORDER = re.compile(r"( of ([^.,;:]+?)) of order \2(?!\w)")  # an operation's words name its unit already
 _TOKEN = re.compile(r"[A-Za-z0-9][\w:/-]*[\w]|\w")
 
 
@@ -22,6 +23,7 @@ def said(sentence: str, names: Mapping[str, str], zone: ZoneInfo) -> str:
     timed = _INSTANT.sub(lambda found: moment(datetime.fromisoformat(found[0]), zone), timed)
     timed = _SAME_DAY.sub(r"\1 \2 to \3", timed)
     worded = _TOKEN.sub(lambda found: names.get(found[0], found[0]), timed)
+    worded = _OWN_ORDER.sub(r"\1", worded)
     return worded[:1].upper() + worded[1:]
 
 

@@ -36,6 +36,15 @@ def test_the_instants_of_the_checker_are_on_the_clock_of_the_shop_too() -> None:
     )
 
 
+def test_the_unit_that_an_operation_names_is_not_said_twice() -> None:
+    names = {"BY-1/prepare": "prepare of R4 4113", "BY-1": "R4 4113", "BY-2": "R4 41130", "person-1": "Nessa Birch"}
+    taken = "person-1 is taken by BY-1/prepare of order {} from 2026-07-06T05:00:00Z to 2026-07-06T07:30:00Z."
+    assert said(taken.format("BY-1"), names, LONDON) == (
+        "Nessa Birch is taken by prepare of R4 4113 from Mon 2026-07-06 06:00 to 08:30."
+    )
+    assert "prepare of R4 4113 of order R4 41130 from" in said(taken.format("BY-2"), names, LONDON)
+
+
 def test_a_word_that_is_no_id_stays() -> None:
     assert said("The skill perform-timing of PR-07.", {"PR-0": "x"}, LONDON) == "The skill perform-timing of PR-07."
 
