@@ -17,7 +17,7 @@ import math
 import numpy as np
 import numpy.typing as npt
 
-from analysis.reference import worn
+from analysis.reference import tables, worn
 from analysis.reference.doubts import NONE, Doubt, of_ways
 from analysis.reference.fit import Fit, Shift
 from analysis.reference.points import Points
@@ -79,7 +79,7 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
     if spec.kind not in LOBES or NAME in fit.shifts:
         return NONE
     size, variance, lever = fit.let_in(-fit.slope * _turn(points, spec.crank_per_datum, USUAL_RADIUS_MM))
-    variance *= inflation
+    variance *= inflation * tables.inflation(fit)
     prior = CHANCE_SIZE_MM**2
     part = prior / (variance + prior)
     before = CHANCE_WORN if worn.shown(fit) else CHANCE_PROFILE if fit.shape.known else CHANCE
@@ -93,7 +93,7 @@ def undecided(points: Points, spec: Spec, fit: Fit, inflation: float) -> Doubt:
 def _least(fit: Fit, variance: float) -> float:
     clear = "hysteresis" in fit.shifts and not worn.shown(fit)
     sigmas = LEAST_SIGMAS if clear else LEAST_SIGMAS_UNCLEAR
-    return max(LEAST_MISS_MM, sigmas * float(np.sqrt(variance)))
+    return max(LEAST_MISS_MM, sigmas * float(np.sqrt(variance * tables.inflation(fit))))
 
 
 def doubt_deg(points: Points, spec: Spec, fit: Fit) -> float:

@@ -30,6 +30,7 @@ FEWEST_BLOCKS, LEAST_PART = 12, 0.9  # of the standard deviation that the weight
 LONGER_S, FEWEST_LONGER, BEYOND_CHANCE = (5.0, 10.0), 6, 0.6  # blocks, and standard deviations of chance
 SLOW, LEAST_LEFT = 1.6, 1 / 3  # times the variance of the weights, from which on errors are taken to wander
 UNTOLD_S = 0.03               # of lag, where the encoder's lines hide it
+READ_LINES = 6.0              # passed while the probe lags: with many more the speed was read, however it changed
 UNREAD_PART, UNREAD_S = 0.25, 0.005     # of the lag, and seconds: error of a lag where no reading shows the speed
 
 
@@ -196,7 +197,10 @@ def _lag_model(found: Estimate) -> float:
     lag = abs(fit.shifts["lag"])
     power = (fit.weight * fit.slope**2)[found.use]
     total = max(float(power.sum()), 1e-300)
-    unread = (float(power[found.points.rough_deg[found.use] > 0.0].sum()) / total) ** 2
+    passed = np.abs(found.points.speed[found.use]) * max(lag, UNREAD_S)
+    read = (passed / max(READ_LINES * found.points.lines.step_deg, 1e-12))**2
+    rough = found.points.rough_deg[found.use] > 0.0
+    unread = (float((power / (1.0 + read))[rough].sum()) / total) ** 2
     hidden = float(power[found.points.hidden[found.use]].sum()) / total
     return lever * math.hypot(LAG_MODEL_PART * lag, unread * (UNREAD_PART * lag + UNREAD_S), hidden * UNTOLD_S)
 

@@ -6,8 +6,9 @@ over the sample's number that stays within a tick of all stamps,
     Σ (s_k − t_k)² + λ Σ (Δ² t_k)²,    λ = ∞ (a straight line) first,
 
 (Whittaker 1923) is nearer to when they were taken than a stamp is. Where a fine clock gives some samples the stamp of a
-neighbour, the course goes through the others. Where there is no such course the recorder does not sample evenly, and
-stamps that repeat the one before are spaced evenly up to the next.
+neighbour, the course goes through the others, unless the encoder turns more smoothly over the stamps as they are: a
+recorder that pauses and catches up stamps rightly. Where there is no such course the recorder does not sample evenly,
+and stamps that repeat the one before are spaced evenly up to the next.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ WITHIN = 1.2              # ticks: nearly all stamps keep to a band as wide alon
 NEARLY_ALL = 0.95
 FURTHEST = 3.0            # and all of them to this, or so many usual intervals
 ALONE = 0.3               # a share of the stamps that no neighbour has as well,
+LEAPS = 1.5               # times as large as over the stamps, from which on a course is not believed
 EVEN, MOSTLY = 0.15, 0.75 # and how evenly most of them follow each other, in usual intervals: the recorder is even then
 
 
@@ -74,6 +76,8 @@ def spread(time_s: Floats, angle_deg: Floats) -> Floats:
         if last - first >= FEWEST:
             part = slice(first, last)
             course = _past_repeats(time_s[part], alone[part])
+            if course is not None and _rougher(angle_deg, own, part, course):
+                continue       # the recorder paused and caught up: its stamps are right
             if course is None and tick:
                 course = _within_ticks(time_s[part], tick)
             if course is not None:
@@ -143,6 +147,28 @@ def _past_repeats(time_s: Floats, alone: Flags) -> Floats | None:
         return quantile(far, MOSTLY) <= EVEN * pace
 
     return _stiffest(time_s, alone, is_even)
+
+
+def _rougher(angle_deg: Floats, time_s: Floats, part: slice, course: Floats) -> bool:
+    """Whether the shaft makes far larger leaps over a course of time for a part, its ends included.
+
+    Samples that were caught up with after a pause are spread into it by an even course: then the angle stands for them
+    and leaps where the pause was.
+    """
+    around = slice(max(0, part.start - 2), part.stop + 2)
+    moved = time_s.copy()
+    moved[part] = course
+    leap = _leap(angle_deg[around], np.maximum.accumulate(moved[around]))
+    return leap > LEAPS * _leap(angle_deg[around], time_s[around])
+
+
+def _leap(angle_deg: Floats, time_s: Floats) -> float:
+    """How far an angle stands off the straight line between its neighbours at most, crank degrees."""
+    before, after = time_s[1:-1] - time_s[:-2], time_s[2:] - time_s[1:-1]
+    both = before + after
+    some = both > 0.0
+    away = np.diff(angle_deg)[1:][some] * before[some] - np.diff(angle_deg)[:-1][some] * after[some]
+    return float(np.abs(away / both[some]).max()) if some.any() else 0.0
 
 
 def _within_ticks(time_s: Floats, tick: float) -> Floats | None:

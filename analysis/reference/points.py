@@ -25,7 +25,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Flags = npt.NDArray[np.bool_]
 
-WANTED_POINTS = 2500
+WANTED_POINTS, WANTED_SWEEPS = 2500, 4      # points of so many sweeps: each of more has as many, so that none bends
 DENSE_POINTS = 120_000    # what is worked on sample by sample; more is averaged in plain blocks first
 STALL_POINTS = 6          # equal encoder readings in a row before it counts as standing still
 BELIEF_SPAN_S = 0.24      # the smooth path is compared with all that was read within half of this
@@ -134,7 +134,8 @@ def gather(time_s: Floats, angle_deg: Floats, lift: Floats, sweeps: list[Sweep],
         part = slice(sweep.start, sweep.stop)
         columns.append(_blocks(time_s[part], angle_deg[part], lift[part], first))
     step = encoder_step(angle_deg) if step_deg is None else step_deg
-    per_point = max(1, sum(len(c[0]) for c in columns) // WANTED_POINTS)
+    wanted = WANTED_POINTS * max(WANTED_SWEEPS, len(columns)) // WANTED_SWEEPS
+    per_point = max(1, sum(len(c[0]) for c in columns) // wanted)
     parts: list[tuple[Floats, ...]] = []
     readings: list[Readings] = []
     hidden: list[bool] = []

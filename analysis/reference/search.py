@@ -21,6 +21,7 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 
 from analysis.quantiles import median, quantile
+from analysis.reference import tables
 from analysis.reference.fit import Addition, Fit, Shift
 from analysis.reference.points import Points
 
@@ -100,7 +101,7 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
     tried = {name: _best_of(points, fit, name, starts, ends) for name in names}
     name = max(names, key=lambda name: tried[name][0])
     gain, start, until = tried[name]
-    if gain < LEAST_GAIN:
+    if gain < LEAST_GAIN * tables.inflation(fit):
         return None
     throw = _placed(points, fit, name, start, until, 0.06 * reach)
     # knocks are looked for point by point: to be compared with them it takes the gain at its own place

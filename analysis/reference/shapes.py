@@ -121,6 +121,11 @@ class ProfileShape(Known):
         room = KNOWN_ROOM_DEG * crank_per_datum
         self.known_deg = (self._ends[0] + room if falls[0] else -np.inf, self._ends[1] - room if falls[1] else np.inf)
 
+    @property
+    def usual_row_deg(self) -> float:
+        """Crank degrees from row to row, mean."""
+        return (self._ends[1] - self._ends[0]) / max(len(self._table) - 1, 1)
+
     def rounded_mm(self) -> float:
         """The last decimal place that the table's lifts have, 0 where that is far below what matters."""
         lifts = self._table[:, 1]

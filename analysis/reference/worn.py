@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.quantiles import quantile
+from analysis.reference import tables
 from analysis.reference.fit import Addition, Fit
 from analysis.reference.points import Points
 from analysis.reference.rows import CUBIC
@@ -61,7 +62,7 @@ def worn(spec: Spec, fit: Fit, before: list[Addition]) -> tuple[list[Addition], 
     if spec.kind not in LOBES or "hysteresis" not in fit.shifts:
         return [], 0.0
     columns = _splines(fit)
-    had, least = _which(before, columns), NEXT_GAIN if before else LEAST_GAIN
+    had, least = _which(before, columns), (NEXT_GAIN if before else LEAST_GAIN) * tables.inflation(fit)
     pull, free = fit.score_of(columns)
     pull, free = pull / fit.s0, free + np.eye(len(free)) * (fit.s0 / PRIOR)**2
     if _gain(pull, free, ~had) < least:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from analysis import analyse, engine, simulate
 from analysis.explain import explain
+from analysis.reference import clock
 from analysis.reference.clock import spread
 from analysis.simulate import Setup
 
@@ -170,3 +171,28 @@ def test_an_encoder_read_late_and_a_coarse_clock_are_said_in_words():
     late = re.search(r"The encoder was read about (\d+\.\d) ms after the probe", said)
     assert late
     assert float(late[1]) == pytest.approx(20.0, abs=2.0)
+
+
+def caught_up(seed):
+    """A recording whose recorder stops for a fifth of a second now and then, and reads what it missed in a burst."""
+    made = simulate.record(replace(LOBE, interval_s=0.01, encoder_step_deg=0.05, jitter=0.0, seed=seed))
+    chance, due = np.random.default_rng([seed, 5]), made.time_s.copy()
+    taken, free = due.copy(), 0.0
+    stops = set(chance.integers(200, len(due) - 200, 40).tolist())
+    for k, at in enumerate(due):
+        taken[k] = max(at, free)
+        free = taken[k] + (chance.uniform(0.08, 0.3) if k in stops else chance.uniform(0.0002, 0.0006))
+    angle, lift = (np.interp(taken, due, column) for column in (made.encoder_deg, made.lift))
+    turned = np.round(angle / 0.05) * 0.05
+    return replace(made, time_s=np.round(taken, 3), encoder_deg=turned, lift=np.round(lift, 4))
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+def test_a_recorder_that_catches_up_in_bursts_is_believed(seed, monkeypatch):
+    made = caught_up(seed)
+    assert np.count_nonzero(np.diff(made.time_s) == 0.0) > 10, "some stamps repeat, or nothing is asked"
+    result = analyse(made.csv(), SPEC)
+    assert result["reference_deg"] is not None, [c for c in result["checks"] if not c["passed"]]
+    assert abs(result["reference_deg"] - made.crest_deg) < 1.6 * result["expanded_uncertainty_deg"]
+    monkeypatch.setattr(clock, "_rougher", lambda *_: False)
+    assert analyse(made.csv(), SPEC)["reference_deg"] is None

@@ -205,3 +205,26 @@ def test_a_wobble_of_the_path_about_lines_in_step_is_no_lag(seed: int, monkeypat
     assert pull() < 1.0
     monkeypatch.setattr(trial.Trial, "lag_of_lines", lambda *_: False)
     assert pull() > 2.0
+
+
+@pytest.mark.parametrize(("speed", "part", "interval_s"), [(30.0, 0.7, 0.002), (15.0, 0.8, 0.005)])
+def test_a_speed_that_changes_over_many_lines_was_read(speed: float, part: float, interval_s: float,
+                                                       monkeypatch: Patch) -> None:
+    # barred by hand: it nearly stands, and then passes several lines while the probe lags
+    setup = replace(LOBE, speeds_deg_s=(speed, 1.13 * speed), stick_hz=0.8, stick_part=part, encoder_step_deg=0.05,
+                    interval_s=interval_s, delay_s=0.01, senses=(1, -1, 1, -1))
+
+    def figures() -> tuple[float, float]:
+        pulls, wide = [], []
+        for seed in range(4):
+            made = simulate.record(replace(setup, seed=seed))
+            result = analyse(made.csv(), {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5})
+            assert isinstance(result["reference_deg"], float)
+            wide.append(float(str(result["expanded_uncertainty_deg"])))
+            pulls.append(abs(result["reference_deg"] - made.crest_deg) / wide[-1])
+        return max(pulls), float(np.median(wide))
+
+    pull, wide = figures()
+    assert pull < 1.6
+    monkeypatch.setattr(budget, "READ_LINES", np.inf)
+    assert figures()[1] > 7.0 * wide

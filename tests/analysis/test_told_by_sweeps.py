@@ -210,7 +210,7 @@ def test_sweeps_that_disagree_are_not_put_down_to_drift(monkeypatch: pytest.Monk
     assert looked_at(moved_between(np.full(6, 0.4), 5), {"kind": "lobe"})[0] is not None
     monkeypatch.setattr(checks, "MIDLINES_DEG", np.inf)
     # a drift that takes every turn of the sweeps leaves less than what the gates on the fit look at
-    assert any(looked_at(moved_between(SHIFTS_DEG, seed), {"kind": "lobe"})[0] is not None for seed in (16, 18))
+    assert any(looked_at(moved_between(SHIFTS_DEG, seed), {"kind": "lobe"})[0] is not None for seed in (1, 20, 37))
 
 
 def test_a_sweep_is_not_said_to_be_left_out_for_want_of_a_result() -> None:
