@@ -30,6 +30,7 @@ MOST_OF_ANY_DEG = 3.0     # noise of the angle, whatever the datum
 SMOOTH_ANGLE_NOISE_DEG, SMOOTH_ANGLE_NOISE_LINES = 0.06, 6.0      # where the path is smooth, for
 MOST_READ = 0.3           # all but this share of the points
 MOST_THROW_DEG = 0.6      # lash of a drive in use is below half a degree of the crank
+ONE_PLACE_DEG = 1.0       # within which steps of several sweeps are at one place
 MIDLINES_DEG = 0.5        # drift and noise move chords by less
 MOST_MISS_MM, MOST_MISS_ALONE_MM = 3.0, 1.2      # of the axis: several sweeps, and a single one, which may hide a knock
 MOST_MISS_PROFILE_MM = 0.6      # of a probe whose profile was taken as it should stand
@@ -210,7 +211,22 @@ def _knocks(found: Estimate, good: list[int]) -> Check:
     passed = bool(found.use.any()) and left == senses and n * 2 < max(len(good), 1)
     message = ("No knock of the probe within a sweep." if not n else
                f"Probe knocked in {n} of {len(good)} sweeps. " + next(iter(found.knocked.values())))
+    if (at_deg := _always_there(found)) is not None:
+        place = "at the crest" if abs(at_deg) < ONE_PLACE_DEG else \
+            f"{abs(at_deg):.1f} degrees {'past' if at_deg > 0.0 else 'before'} the crest"
+        message += (f" In sweeps of both senses the step is at one place, {place}, as no knock is: "
+                    "the piston tilts in its clearance there, or the datum has an edge or is another one.")
     return Check("probe knock", passed or n == 0, float(n), float((len(good) - 1) // 2), "sweeps", message)
+
+
+def _always_there(found: Estimate) -> float | None:
+    """Crank degrees from the crest at which all sweeps that were put aside have their step, if it is one place."""
+    points = found.points
+    senses = {float(points.sense[points.sweep == sweep][0]) for sweep in found.knocks}
+    if len(senses) < 2:
+        return None
+    at = [float(np.interp(one.time_s, points.time_s, points.angle_deg)) for one in found.knocks.values()]
+    return float(np.mean(at)) - found.fit.crest_deg if max(at) - min(at) < ONE_PLACE_DEG else None
 
 
 def _repeatability(found: Estimate, rows: list[SweepResult], seen: Look) -> Check:

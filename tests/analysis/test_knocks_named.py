@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import numpy as np
+import numpy.typing as npt
 import pytest
 
 from analysis import analyse, simulate
@@ -88,3 +90,21 @@ def test_a_knock_at_the_crest_of_an_only_sweep_gives_no_number(monkeypatch: pyte
     reference = analyse(made.csv(), SPEC)["reference_deg"]
     assert isinstance(reference, float)
     assert abs(reference - made.crest_deg) > 0.3
+
+
+def test_a_step_at_one_place_in_both_senses_is_said_to_be_no_knock() -> None:
+    piston = simulate.piston(130.0, 520.0)
+
+    def tilting(angle: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        return np.asarray(piston(angle) + 0.02 * np.tanh(angle))
+
+    setup = Setup(lift=tilting, crank_per_datum=1.0, reach_deg=60.0, base_mm=40.0, low_mm=0.0, interval_s=0.01,
+                  speeds_deg_s=(5.0,), senses=(1, -1, 1, -1), noise_mm=0.002, encoder_step_deg=0.02, lash_deg=0.1)
+    result = analyse(simulate.record(setup).csv(), {
+        "datum": {"kind": "piston", "crank_radius_mm": 130.0, "rod_length_mm": 520.0}, "crank_per_datum": 1,
+        "tolerance_deg": 0.5})
+    assert result["reference_deg"] is None
+    (said,) = [str(one["message"]) for one in result["checks"] if not one["passed"]]
+    assert "at one place, at the crest" in said
+    _, knocked_twice = knocked(2, 0, 0.235, 0.242, 7)
+    assert not any("at one place" in str(one["message"]) for one in knocked_twice["checks"])
