@@ -277,6 +277,23 @@ def test_a_refused_file_is_not_called_a_measurement_without_result(
     assert "no result" not in page
 
 
+@pytest.mark.parametrize("whose", ["student", "mixture"])
+def test_it_is_said_where_the_coverage_factor_is_not_students(
+    login: Login, technician: Person, at_as_found: OrderStep, walk: Any, whose: str
+) -> None:
+    analysis = walk.give_result(at_as_found, verdict="conforming", deviation_deg=0.0, trace=None)
+    result = {**analysis.result, "checks": [], "budget": [], "sweeps": [], "coverage_factor": 1.71,
+              "findings": {"coverage_from": whose}}  # fmt: skip
+    Analysis(
+        trace=analysis.trace, number=2, outcome="result", verdict="conforming", reference_deg=140.0, deviation_deg=0.0,
+        expanded_uncertainty_deg=0.05, spec=analysis.spec, spec_sha256="0" * 64, calibrations={},
+        analysis_version="test", input_sha256="1" * 64, made_at=analysis.made_at, supersedes=analysis, result=result,
+    ).save()  # fmt: skip
+    page = login(technician).get(reverse("trace", args=[analysis.trace_id])).text
+    assert "(k = 1.71)" in page
+    assert ("k is of the distribution" in page) is (whose == "mixture")
+
+
 def test_sentences_of_the_analysis_show_a_true_minus(
     login: Login, technician: Person, at_as_found: OrderStep, walk: Any
 ) -> None:
