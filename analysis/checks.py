@@ -214,7 +214,7 @@ def _knocks(found: Estimate, good: list[int]) -> Check:
     if (at_deg := _always_there(found)) is not None:
         place = "at the crest" if abs(at_deg) < ONE_PLACE_DEG else \
             f"{abs(at_deg):.1f} degrees {'past' if at_deg > 0.0 else 'before'} the crest"
-        message += (f" In sweeps of both senses the step is at one place, {place}, as no knock is: "
+        message += (f" In sweeps of both senses the step is at one place, {place}, as knocks seldom are: see whether "
                     "the piston tilts in its clearance there, or the datum has an edge or is another one.")
     return Check("probe knock", passed or n == 0, float(n), float((len(good) - 1) // 2), "sweeps", message)
 

@@ -16,7 +16,8 @@ uncertainty though 95 % of the errors hardly know of it, one with a chance of 20
 
 over all combinations j of what may be there, each with its chance p_j, where the truth would stand against the estimate
 (m_j) and how far that is uncertain (v_j). Where an effect is rarer than the coverage asks for, U would not know of it
-at all, however far off it would put the truth: U is also no less than a third of the half-width that holds 99 %.
+at all, however far off it would put the truth: U is also no less than a third of the half-width that holds 99 %,
+and no less than u_c, which is stated beside it: an expanded uncertainty below the standard one would mislead.
 """
 
 from __future__ import annotations
@@ -128,7 +129,7 @@ def combine(sources: Iterable[Source], coverage: float) -> Combined:
     parts = _parts(listed, standard)
     if len(parts) == 1:
         return Combined(standard, factor * standard, factor, freedom, (Part(1.0, 0.0, standard, freedom),))
-    expanded = max(_half_width(parts, coverage), _half_width(parts, FAR_CHANCE) / FAR)
+    expanded = max(_half_width(parts, coverage), _half_width(parts, FAR_CHANCE) / FAR, standard)
     return Combined(standard, expanded, expanded / standard, freedom, parts)
 
 

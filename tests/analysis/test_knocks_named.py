@@ -92,7 +92,7 @@ def test_a_knock_at_the_crest_of_an_only_sweep_gives_no_number(monkeypatch: pyte
     assert abs(reference - made.crest_deg) > 0.3
 
 
-def test_a_step_at_one_place_in_both_senses_is_said_to_be_no_knock() -> None:
+def test_of_a_step_at_one_place_in_both_senses_it_is_said_what_else_it_may_be() -> None:
     piston = simulate.piston(130.0, 520.0)
 
     def tilting(angle: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:

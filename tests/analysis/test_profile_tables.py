@@ -49,9 +49,10 @@ def test_hundredths_of_a_millimetre_are_budgeted(monkeypatch: Patch) -> None:
         found = [figures(*(table, 1, lift)) for table, lift in (rounded_otherwise(seed) for seed in range(16))]
         return float(np.sqrt(np.mean([off**2 for off, _ in found])))
 
-    assert pulled() < 1.4
+    held = pulled()
+    assert held < 1.4
     monkeypatch.setattr(budget, "_rounding", lambda *_: 0.0)
-    assert pulled() > 1.6
+    assert pulled() > 1.4 * held
 
 
 def test_rounding_is_not_taken_for_a_miss_or_a_throw(monkeypatch: Patch) -> None:

@@ -146,7 +146,14 @@ def test_interval_holds_its_coverage_and_three_of_it_nearly_all(chance, away, sp
     if found.coverage_from == "mixture":
         assert found.chance_between(-found.expanded, found.expanded) >= 0.95 - 1e-6
         assert found.chance_between(-3.0 * found.expanded, 3.0 * found.expanded) >= 0.99 - 1e-6
+        assert found.coverage_factor >= 1.0
     assert found.standard == pytest.approx(math.hypot(scatter, mixture(chance, away, spread).standard_uncertainty))
+
+
+def test_a_rare_and_far_effect_leaves_no_interval_below_the_standard_uncertainty():
+    found = combine([Source("scatter", "A", 1.0), mixture(0.005, 0.0, 60.0)], 0.95)
+    assert found.standard > 4.0
+    assert found.expanded == pytest.approx(found.standard)
 
 
 def test_an_effect_too_small_to_matter_leaves_students_factor():
