@@ -37,6 +37,7 @@ LAG_SCALES = np.geomspace(0.0003, 0.05, 12)       # seconds
 HIDDEN_SCALE, HIDDEN_FACTOR = 0.02, 3.3           # lift units and a ratio: what shops see of drift, middle and spread
 UNSTEADY_SCALES = np.geomspace(0.0005, 0.5, 13)   # lift units
 LEAST_EVIDENCE, SOME_EVIDENCE = 3.0, 0.3          # of the logarithm of the likelihood ratio
+SEEN_PART = 0.15           # of what they gain: as much the residuals have to show of more additions by themselves
 THROW_SIZE_DEG = 0.12
 THROW_CHANCE = 0.25
 LIKELIHOOD_PART = 0.5      # of a logarithm of likelihoods is believed: residuals are related, models are not quite true
@@ -75,7 +76,11 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
 def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, least: float) -> float | None:
     """The scale of additions that are not in the fit, None when the trace asks for none.
 
-    They are asked for where the logarithm of the likelihood ratio is `least` and more.
+    They are asked for where the logarithm of the likelihood ratio is `least` and more, and where the residuals show so
+    much of them as they stand. What is gained with everything else fitted again and hardly shows in the residuals is
+    gained along what the additions have in common with the crest: over there and back a polynomial of time that is even
+    about the turn is a function of the angle. There a waviness of the lift of some micrometres asks for tenths of a
+    millimetre, and moves the crest by as many tenths of a degree.
 
     The marginal likelihood of `scale_of`, from the score of the residuals: b = XᵀWr and Λ = XᵀWX − XᵀWA N⁻¹ AᵀWX.
 
@@ -89,6 +94,9 @@ def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, l
     pull, information = fit.score_of(columns * relative)
     logs = likelihoods(information / fit.s0**2, pull / fit.s0**2, scales)
     if logs.max() < least:
+        return None
+    alone = fit.power_of(columns * relative)
+    if float(pull @ np.linalg.lstsq(alone, pull)[0]) / fit.s0**2 < SEEN_PART * 2.0 * logs.max():
         return None
     weight = np.exp(logs - logs.max())
     return float(np.exp(np.sum(weight * np.log(scales)) / weight.sum()))
@@ -135,15 +143,14 @@ def throw_doubt(points: Points, fit: Fit, use: Flags, thrown: list[str], inflati
         return NONE
     found = NONE
     reach = quantile(np.abs(fit.u_deg[use]), 0.98)
-    for sense, name, sign in ((1.0, "throw, forward", -1.0), (-1.0, "throw, reverse", 1.0)):
+    places = np.array(search.THROW_PARTS[:8:2]) * reach
+    pull, free, power = fit.score_past(points.sense, places)
+    forward, reverse = fit.gains_of(np.abs(pull), np.diag(free), power).reshape(2, -1)
+    for sense, name, gains in ((1.0, "throw, forward", forward), (-1.0, "throw, reverse", reverse)):
         if name in thrown:
             continue
-        patterns = np.column_stack([
-            ((points.sense == sense) & (fit.u_deg * sense > part * reach)).astype(float)
-            for part in search.THROW_PARTS[:8:2]])
-        columns = -fit.slope[:, None] * patterns
-        best = int(np.argmax(fit.gain(columns)))
-        size, own, lever = fit.let_in(columns[:, best])
+        sign, past = -sense, (points.sense == sense) & (fit.u_deg * sense > places[int(np.argmax(gains))])
+        size, own, lever = fit.let_in(np.where(past, -fit.slope, 0.0))
         mean, spread, chance = _thrown(sign * size, own * inflation)
         found += of_ways([(1.0 - chance, 0.0, 0.0), (chance, lever * sign * mean, lever**2 * spread)])
     return found

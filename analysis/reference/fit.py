@@ -147,6 +147,39 @@ class Fit:
         white = self.normal.whitened(self.design.dense.T @ weighted, self.design.shape.down(weighted))
         return weighted.T @ self.residual, columns.T @ weighted - white.T @ white
 
+    def power_of(self, columns: Floats) -> Floats:
+        """XᵀWX of columns, shape (n, m): shape (m, m)."""
+        return columns.T @ (columns * self.weight[:, None])
+
+    def score_past(self, sense: Floats, places_deg: Floats) -> tuple[Floats, Floats, Floats]:
+        """`score_of` for shifts by 1 from each of m places past the crest on, and the columns' whole power.
+
+        Those of forward sweeps first, then those of reverse ones: shapes (2m,), (2m, 2m), (2m,). All of them cost
+        little more than one column, since each is the sum of those that begin later and what lies between.
+
+        Parameters
+        ----------
+        sense : ndarray, shape (n,)
+            1 or −1, of each point's sweep: the way in which a place is past the crest.
+        """
+        order, m = np.argsort(places_deg, kind="stable"), len(places_deg)
+        owner = np.searchsorted(places_deg[order], self.u_deg * sense) + (m + 1) * (sense < 0.0)
+        weight, count = -self.slope * self.weight, 2 * (m + 1)
+        columns = [*self.design.dense.T, self.residual, -self.slope]
+        others = np.column_stack([np.bincount(owner, column * weight, count) for column in columns])
+        parts = np.hstack([self.design.shape.sums(owner, weight, count, slice(None)), others]).reshape(2, m + 1, -1)
+        past = np.empty((2, m, parts.shape[2]))
+        past[:, order] = np.cumsum(parts[:, :0:-1], axis=1)[:, ::-1]
+        sums = past.reshape(2 * m, -1)
+        size = sums.shape[1] - len(columns)
+        white = self.normal.whitened(sums[:, size:-2].T, sums[:, :size].T)
+        pull, power = sums[:, -2], sums[:, -1]
+        # of two that begin at different places one is part of the other; senses have nothing in common
+        free = -white.T @ white
+        for one in (slice(0, m), slice(m, 2 * m)):
+            free[one, one] += np.minimum(power[one, None], power[None, one])
+        return pull, free, power
+
     def gain_together(self, columns: Floats) -> float:
         """How far chi square would fall if all the columns, shape (n, m), were let in at once."""
         pull, free = self.score_of(columns)
@@ -164,15 +197,16 @@ class Fit:
 
         The sums over a step are differences of running sums, so that all of them cost no more than one column.
         """
-        ends = np.flatnonzero(np.diff(points.sweep) != 0) + 1
-        ends = np.append(ends, len(points))
+        ends = np.append(np.flatnonzero(np.diff(points.sweep) != 0) + 1, len(points))
         until = ends[np.searchsorted(ends, places, side="right")]
-        edges = np.unique(np.concatenate([[0], places, until]))
-        edges = edges[edges < len(points)]
-        owner = np.repeat(np.arange(len(edges)), np.diff(np.append(edges, len(points))))
-        shape = self.design.shape.sums(owner, self.weight, len(edges))
-        others = np.column_stack([self.design.dense, self.residual, np.ones(len(points))]) * self.weight[:, None]
-        parts = np.hstack([shape, np.add.reduceat(others, edges, axis=0)])
+        edges = np.unique(np.concatenate([places, until]))
+        # nothing before the first place or after the last end is in any of the steps
+        part = slice(int(edges[0]), int(edges[-1]))
+        lengths = np.diff(edges)
+        shape = self.design.shape.sums(np.repeat(np.arange(len(lengths)), lengths), self.weight, len(lengths), part)
+        others = np.column_stack([self.design.dense[part], self.residual[part], np.ones(part.stop - part.start)])
+        others *= self.weight[part, None]
+        parts = np.hstack([shape, np.add.reduceat(others, edges[:-1] - part.start, axis=0)])
         running = np.vstack([np.zeros(parts.shape[1]), np.cumsum(parts, axis=0)])
         sums = running[np.searchsorted(edges, until)] - running[np.searchsorted(edges, places)]
         size = shape.shape[1]

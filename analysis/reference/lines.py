@@ -21,6 +21,7 @@ Ints = npt.NDArray[np.int64]
 
 PLACES = 7                # of the lines, parts of a line apart; no multiple of the rows in which few lines are passed
 LEAST_LINES, LEAST_LINES_EVENLY = 0.75, 0.1        # from sample to sample
+PACE_STRIDE = 8           # samples: how evenly the shaft turns needs no more
 EVENLY = 0.01             # a part of the speed, by which it differs for most of the sweep
 STIFF_BINS_S = (0.4, 0.2)
 MOST_LEFT = 0.3           # of a step, median: readings at their nearest line leave a quarter
@@ -49,9 +50,11 @@ class Readings:
         # with less than a line from sample to sample each line's own place is seen, and the path follows it, but where
         # the shaft turns so evenly that each line, or each second or third, is passed at the same moment of a sample
         each = np.abs(np.diff(lines[0], append=lines[0, -1]))
-        slow, usual, quick = quantiles(np.abs(path.speed(self.time_s)), 0.2, 0.5, 0.8)
+        slow, usual, quick = quantiles(np.abs(path.speed(self.time_s[::PACE_STRIDE])), 0.2, 0.5, 0.8)
         passed = each > (LEAST_LINES if quick - slow > EVENLY * usual else LEAST_LINES_EVENLY)
-        away = (np.round(lines) - lines) * (step_deg * passed * self.weight)
+        away = np.rint(lines)
+        away -= lines
+        away *= step_deg * passed * self.weight
         return np.asarray(np.add.reduceat(away, self.first, axis=1))
 
     def _stiffest(self, step_deg: float) -> Path | None:

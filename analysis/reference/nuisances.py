@@ -76,7 +76,5 @@ def _drift_degree(points: Points, use: Flags, both: bool) -> int:
 
 
 def _legendre(points: Points, use: Flags, degree: int) -> Floats:
-    span = points.time_s[use]
-    middle, half = (span[0] + span[-1]) / 2.0, max((span[-1] - span[0]) / 2.0, 1e-9)
-    part = np.clip((points.time_s - middle) / half, -1.2, 1.2)
-    return np.polynomial.legendre.legvander(part, degree)
+    at = np.flatnonzero(use)
+    return points.polynomials(float(points.time_s[at[0]]), float(points.time_s[at[-1]]), degree)

@@ -95,6 +95,19 @@ class Points:
         """The lift of the crest, spikes aside."""
         return quantile(self.lift, 0.995)
 
+    @cached_property
+    def _polynomials(self) -> dict[tuple[float, float], Floats]:
+        return {}
+
+    def polynomials(self, first_s: float, last_s: float, degree: int) -> Floats:
+        """Legendre polynomials of time, −1 at the first and 1 at the last instant; shape (n, degree + 1)."""
+        known = self._polynomials.get((first_s, last_s))
+        if known is None or known.shape[1] <= degree:
+            middle, half = (first_s + last_s) / 2.0, max((last_s - first_s) / 2.0, 1e-9)
+            part = np.clip((self.time_s - middle) / half, -1.2, 1.2)
+            known = self._polynomials[first_s, last_s] = np.asarray(np.polynomial.legendre.legvander(part, degree))
+        return known[:, :degree + 1]
+
     def late(self, lag_s: float, filtered: bool) -> Floats:
         """How far behind the probe is for each second of lag, crank degrees per second, shape (n,)."""
         return self.behind.late(lag_s, filtered)

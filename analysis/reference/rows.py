@@ -42,8 +42,8 @@ class Rows(Protocol):
         """Bᵀ W B in lower banded form: [i, j] is the element of row j + i and column j."""
         ...
 
-    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
-        """Weighted sums of the rows of each of `count` owners, shape (count, size)."""
+    def sums(self, owner: Ints, weight: Floats, count: int, part: slice) -> Floats:
+        """Weighted sums of a part of the rows for each of `count` owners, shape (count, size)."""
         ...
 
 
@@ -67,8 +67,8 @@ class PlainRows:
             band[below, :self.size - below] = np.diagonal(gram, -below)
         return band
 
-    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
-        return np.column_stack([np.bincount(owner, column * weight, count) for column in self._columns.T])
+    def sums(self, owner: Ints, weight: Floats, count: int, part: slice) -> Floats:
+        return np.column_stack([np.bincount(owner, column * weight[part], count) for column in self._columns[part].T])
 
 
 class EvenRows:
@@ -135,7 +135,7 @@ class EvenRows:
         band[1, 1] += padded[3, 0]
         return band
 
-    def sums(self, owner: Ints, weight: Floats, count: int) -> Floats:
-        into = (owner * self.size)[:, None] + self._at
-        found = np.bincount(into.ravel(), (self._values * weight[:, None]).ravel(), count * self.size)
+    def sums(self, owner: Ints, weight: Floats, count: int, part: slice) -> Floats:
+        into = (owner * self.size)[:, None] + self._at[part]
+        found = np.bincount(into.ravel(), (self._values[part] * weight[part, None]).ravel(), count * self.size)
         return np.asarray(found, dtype=np.float64).reshape(count, self.size)

@@ -98,7 +98,8 @@ def _throw(points: Points, fit: Fit, use: Flags, thrown: list[str]) -> Finding |
         return None
     reach = quantile(np.abs(fit.u_deg[use]), 0.98)
     starts, ends = np.array(THROW_PARTS) * reach, np.array(END_PARTS) * reach
-    tried = {name: _best_of(points, fit, name, starts, ends) for name in names}
+    score = fit.score_past(points.sense, np.concatenate([starts, ends]))
+    tried = {name: _best_of(fit, _of(name, *score), starts, ends) for name in names}
     name = max(names, key=lambda name: tried[name][0])
     gain, start, until = tried[name]
     if gain < LEAST_GAIN * tables.inflation(fit):
@@ -118,18 +119,26 @@ def _steps(points: Points, fit: Fit, name: str, places_deg: Floats) -> Floats:
     return np.asarray(past[1.0 if name == "throw, forward" else -1.0])
 
 
-def _best_of(points: Points, fit: Fit, name: str, starts: Floats, ends: Floats) -> tuple[float, float, float]:
+def _of(name: str, pull: Floats, free: Floats, power: Floats) -> tuple[Floats, Floats, Floats]:
+    """What `score_past` has of forward and reverse sweeps, for a throw: a pull that is positive, free and power."""
+    m = len(pull) // 2
+    if name == "throw, both senses":
+        both = free[:m, :m] + free[m:, m:] - free[:m, m:] - free[m:, :m]
+        return pull[m:] - pull[:m], both, power[:m] + power[m:]
+    if name == "throw, forward":
+        return -pull[:m], free[:m, :m], power[:m]          # the spring throws the shaft ahead, never back
+    return pull[m:], free[m:, m:], power[m:]
+
+
+def _best_of(fit: Fit, score: tuple[Floats, Floats, Floats], starts: Floats, ends: Floats
+             ) -> tuple[float, float, float]:
     """The best throw from one of `starts` on: its gain, where it starts and where it ends, degrees past the crest.
 
-    A throw that ends is the step at its start less the step at its end: all pairs cost no more than the steps do. An
-    end is believed where it gains as much as a knock has to, since lines in step with the samples look a little like
-    one; else it is at infinity.
+    `score` is of the starts, then of the ends. A throw that ends is the step at its start less the step at its end: all
+    pairs cost no more than the steps do. An end is believed where it gains as much as a knock has to, since lines in
+    step with the samples look a little like one; else it is at infinity.
     """
-    columns = -fit.slope[:, None] * _steps(points, fit, name, np.concatenate([starts, ends]))
-    pull, free = fit.score_of(columns)
-    power = np.einsum("ij,ij,i->j", columns, columns, fit.weight)
-    if name == "throw, forward":
-        pull = -pull           # the spring throws the shaft ahead, never back
+    pull, free, power = score
     n = len(starts)
     whole = fit.gains_of(pull[:n], np.diag(free)[:n], power[:n])
     start = int(np.argmax(whole))
@@ -149,7 +158,8 @@ def _placed(points: Points, fit: Fit, name: str, start_deg: float, until_deg: fl
     for _ in range(2):
         starts = np.maximum(start_deg + around * span_deg, 0.0)
         ends = until_deg + around * span_deg if until_deg < math.inf else np.zeros(0)
-        _, start_deg, until_deg = _best_of(points, fit, name, starts, ends)
+        score = _of(name, *fit.score_past(points.sense, np.concatenate([starts, ends])))
+        _, start_deg, until_deg = _best_of(fit, score, starts, ends)
         span_deg /= 12.0
     pattern = _steps(points, fit, name, np.array([start_deg, until_deg]))
     return Throw(name, pattern[:, 0] - pattern[:, 1], THROW_PRIOR_DEG, start_deg, until_deg)

@@ -47,35 +47,35 @@ class Weigher:
         if seen.sum() < 8:
             seen = allowed
         self._seen = np.flatnonzero(seen)
+        self._part_seen, self._held_seen = self._part[self._seen], self._held[self._seen]
+        self._rough_seen = self._rough[self._seen]
         self._root = np.sqrt(np.minimum(points.count[self._seen], 1.0))
 
     def __call__(self, residual: Floats, slope: Floats) -> tuple[float, float, Floats]:
         """Noise of lift and of angle from the residuals at low and high slope, and weights with outliers at 0."""
         f2, square = slope**2, residual**2
-        known = f2 * self._rough if self._told else 0.0
-        s0sq, s1sq = _two_noises(np.abs(residual[self._seen]) * self._root, f2[self._seen])
-        variance = self._own(s0sq) + np.maximum(s1sq * f2, known)
+        f2_seen, square_seen = f2[self._seen], square[self._seen]
+        known = f2_seen * self._rough_seen if self._told else 0.0
+        s0sq, s1sq = _two_noises(np.abs(residual[self._seen]) * self._root, f2_seen)
         for _ in range(2):
-            ratio = square[self._seen] / variance[self._seen]
+            own = np.maximum(s0sq * self._part_seen, self._held_seen)
+            ratio = square_seen / (own + np.maximum(s1sq * f2_seen, known))
             inside = ratio < OUTLIER**2
             if inside.sum() < 0.5 * len(inside):
                 break
             # the medians fix the scale roughly; the inliers fix it efficiently
             scale = float(ratio[inside].mean())
             s0sq, s1sq = s0sq * scale, s1sq * scale
-            variance = self._own(s0sq) + np.maximum(s1sq * f2, known)
+        own = np.maximum(s0sq * self._part, self._held)
+        variance = own + np.maximum(s1sq * f2, f2 * self._rough if self._told else 0.0)
         # a smoothed angle errs little but alike for long: it is worth what the readings behind it are
-        worth = np.maximum(variance, self._own(s0sq) + f2 * self._drawn)
+        worth = np.maximum(variance, own + f2 * self._drawn)
         if self._gentle:
             far = np.maximum(np.abs(residual) / np.sqrt(variance), HUBER)
             weight = np.where(self._open, s0sq / worth * HUBER / far, 0.0)
         else:
             weight = np.where(self._allowed & (square < OUTLIER**2 * variance), s0sq / worth, 0.0)
         return float(np.sqrt(s0sq)), float(np.sqrt(s1sq)), weight
-
-    def _own(self, s0sq: float) -> Floats:
-        """Variance of each point's lift by itself."""
-        return np.maximum(s0sq * self._part, self._held)
 
 
 def _two_noises(residual: Floats, f2: Floats) -> tuple[float, float]:

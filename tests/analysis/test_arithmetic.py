@@ -6,11 +6,15 @@ import numpy as np
 import pytest
 from scipy.interpolate import CubicSpline
 
+from analysis import simulate
+from analysis.engine import work
 from analysis.quantiles import median, quantiles
 from analysis.reference.bordered import Bordered
 from analysis.reference.doubts import likelihoods
 from analysis.reference.rows import EvenRows, PlainRows, Rows
 from analysis.reference.spline import EvenSpline
+from analysis.spec import read_spec
+from analysis.traces import read_trace
 
 
 @pytest.mark.parametrize("count", [1, 2, 7, 40, 1001])
@@ -55,7 +59,7 @@ def test_products_of_rows_are_those_of_their_matrix(even: bool) -> None:
     assert rows.down(columns) == pytest.approx(matrix.T @ columns, abs=1e-9)
     owner = np.sort(rng.integers(0, 5, n))
     sums = np.array([(matrix * weight[:, None])[owner == k].sum(axis=0) for k in range(5)])
-    assert rows.sums(owner, weight, 5) == pytest.approx(sums, abs=1e-9)
+    assert rows.sums(owner, weight, 5, slice(None)) == pytest.approx(sums, abs=1e-9)
 
 
 def test_rows_like_others_keep_nothing_of_them() -> None:
@@ -99,3 +103,31 @@ def testlikelihoods_on_the_axes_of_the_information_are_those_of_its_determinants
         logdet = np.linalg.slogdet(np.eye(5) + s * s * information)[1]
         power = pull @ np.linalg.solve(information + np.eye(5) / s**2, pull)
         assert log == pytest.approx(0.5 * (power - logdet), abs=1e-9)
+
+
+@pytest.mark.parametrize("datum", ["lobe", "lobe-profile"])
+def test_scores_of_many_columns_are_those_of_the_columns(datum: str) -> None:
+    lift = simulate.harmonic_lobe(14.0, 55.0, 1.6)
+    made = simulate.record(simulate.Setup(lift=lift, reach_deg=130.0, interval_s=0.05, noise_mm=0.004, lash_deg=0.1,
+                                          drift_mm=(0.01, 0.004), encoder_step_deg=0.05))
+    grid = np.arange(-70.0, 70.5, 0.5)
+    profile = {"profile": [[float(a), float(v)] for a, v in zip(grid, lift(grid), strict=True)]}
+    spec = read_spec({"datum": {"kind": datum, **(profile if datum == "lobe-profile" else {})},
+                      "crank_per_datum": 2.0, "tolerance_deg": 0.5})
+    done = work(read_trace(made.csv()), spec)
+    assert done.estimate is not None
+    points, fit = done.estimate.points, done.estimate.fit
+    places = np.array([20.0, 0.0, 55.5, 7.0])             # in no order
+    past = [(points.sense == sense)[:, None] & ((fit.u_deg * sense)[:, None] > places) for sense in (1.0, -1.0)]
+    columns = -fit.slope[:, None] * np.hstack(past)
+    pull, free, power = fit.score_past(points.sense, places)
+    slow_pull, slow_free = fit.score_of(columns)
+    assert pull == pytest.approx(slow_pull, rel=1e-6, abs=1e-9 * np.abs(slow_pull).max())
+    assert free == pytest.approx(slow_free, rel=1e-6, abs=1e-9 * power.max())
+    assert power == pytest.approx(np.einsum("ij,ij,i->j", columns, columns, fit.weight), rel=1e-9)
+    for some in (np.array([40, 700, 1500]), np.array([950, 951, 960])):
+        ends = [int(np.flatnonzero(points.sweep == points.sweep[k])[-1]) + 1 for k in some]
+        steps = np.zeros((len(points), len(some)))
+        for column, (first, end) in enumerate(zip(some, ends, strict=True)):
+            steps[first:end, column] = 1.0
+        assert fit.gain_of_steps(points, some) == pytest.approx(fit.gain(steps), rel=1e-6, abs=1e-6)
