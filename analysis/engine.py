@@ -197,7 +197,8 @@ def _cut_again(out: Work) -> Work:
     near = crest + period * round((float(np.median(out.trace.angle_deg)) - crest) / period)
     out.sweeps = cut_between_crests(out.sweeps, out.trace.angle_deg, near, period)
     folded = out.trace.angle_deg - period * np.round((out.trace.angle_deg - near) / period)
-    out.points = gather(out.trace.time_s, folded, out.lift, out.sweeps, scale=out.scale)
+    out.points = gather(out.trace.time_s, folded, out.lift, out.sweeps, scale=out.scale,
+                        step_deg=encoder_step(out.trace.angle_deg), at_lines=out.trace.at_lines)
     out.look = look(out.points, len(out.sweeps))
     return out
 

@@ -21,6 +21,9 @@ Ints = npt.NDArray[np.int64]
 
 DEAD_BAND_PART = 0.03     # of the whole travel; shop roll-back is far below, a partial sweep far above
 LEAST_VALLEY, VALLEY_POINTS = 0.02, 8     # of a period, and points low in it: between two crests there are more
+MOST_SKIPPED, SKIPPED = 12.0, 0.75        # a usual spacing is that of at most so many lines; one line is clearly less
+ALIKE, FEWEST_ALIKE, WHOLE = 0.05, 3, 0.995     # spacings of one line: by what part they differ; so many are seen; of
+                          # all spacings this part are whole numbers of lines
 LOOK_POINTS = 50_000      # turning points are looked for on this many samples at most
 
 
@@ -40,14 +43,24 @@ class Sweep:
 def encoder_step(angle_deg: Floats) -> float:
     """The encoder's step in crank degrees: the smallest spacing that the readings have in common.
 
-    Taken from the spacing of distinct readings; 0 when the encoder never moves. Where two readings happen to
-    lie several lines apart everywhere, the true step is smaller and this is its upper bound.
+    Taken from the spacing of distinct readings; 0 when the encoder never moves. Where a drive in step with the samples
+    passes several lines from each to the next, the few readings at which it starts and stops still show one. Where two
+    readings happen to lie several lines apart everywhere, the true step is smaller and this is its upper bound.
     """
     # sorted as the runs that the sweeps are, which a stable sort only has to merge
     values = np.sort(np.round(angle_deg[:: max(1, len(angle_deg) // LOOK_POINTS)], 7), kind="stable")
     gaps = np.diff(values)
     gaps = gaps[gaps > 1e-6]
-    return quantile(gaps, 0.02) if len(gaps) else 0.0
+    if not len(gaps):
+        return 0.0
+    usual, least = quantile(gaps, 0.02), float(gaps.min())
+    if not usual / MOST_SKIPPED < least < SKIPPED * usual:
+        return usual
+    alike = gaps[gaps <= (1.0 + ALIKE) * least]
+    step = float(alike.mean())
+    lines = gaps / step
+    common = len(alike) >= FEWEST_ALIKE and float(np.mean(np.abs(lines - np.round(lines)) < ALIKE)) >= WHOLE
+    return step if common else usual
 
 
 def cut(angle_deg: Floats, step_deg: float | None = None) -> list[Sweep]:

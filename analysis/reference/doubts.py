@@ -76,11 +76,11 @@ def scale_of(fit: Fit, index: list[int], estimate: Floats, relative: Floats, pri
 def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, least: float) -> float | None:
     """The scale of additions that are not in the fit, None when the trace asks for none.
 
-    They are asked for where the logarithm of the likelihood ratio is `least` and more, and where the residuals show so
-    much of them as they stand. What is gained with everything else fitted again and hardly shows in the residuals is
-    gained along what the additions have in common with the crest: over there and back a polynomial of time that is even
-    about the turn is a function of the angle. There a waviness of the lift of some micrometres asks for tenths of a
-    millimetre, and moves the crest by as many tenths of a degree.
+    They are asked for where the logarithm of the likelihood ratio is `least` and more, and, where that is plain, the
+    residuals show so much of them as they stand. What is gained with everything else fitted again and hardly shows in
+    the residuals is gained along what the additions have in common with the crest: over there and back a polynomial of
+    time that is even about the turn is a function of the angle. There a wave of some micrometres on the lift asks for
+    tenths of a millimetre of drift, and moves the crest by as many tenths of a degree.
 
     The marginal likelihood of `scale_of`, from the score of the residuals: b = XᵀWr and Λ = XᵀWX − XᵀWA N⁻¹ AᵀWX.
 
@@ -95,9 +95,10 @@ def scale_of_more(fit: Fit, columns: Floats, relative: Floats, scales: Floats, l
     logs = likelihoods(information / fit.s0**2, pull / fit.s0**2, scales)
     if logs.max() < least:
         return None
-    alone = fit.power_of(columns * relative)
-    if float(pull @ np.linalg.lstsq(alone, pull)[0]) / fit.s0**2 < SEEN_PART * 2.0 * logs.max():
-        return None
+    if logs.max() >= LEAST_EVIDENCE:
+        alone = fit.power_of(columns * relative)
+        if float(pull @ np.linalg.lstsq(alone, pull)[0]) / fit.s0**2 < SEEN_PART * 2.0 * logs.max():
+            return None
     weight = np.exp(logs - logs.max())
     return float(np.exp(np.sum(weight * np.log(scales)) / weight.sum()))
 

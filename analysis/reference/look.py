@@ -23,6 +23,7 @@ HALF = 0.5
 SAME_PART = 1e-12          # of the largest value
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
+SOME_FALLEN = 0.05        # of the range, beyond the crest: less is one flank
 WIDE_DEG, WIDE_STEPS = 4.0, 3.0       # crank degrees and usual steps between points, across which nothing is told
 # A cut: its width to that at the next level, what the flanks move apart to what they did, and how deep is looked.
 NOISY_STEPS = 0.45         # of the converter, from which on readings do not repeat over a crest
@@ -129,7 +130,10 @@ def _look_at(angle: Floats, smooth: Floats, lift: Floats, low: float, high: floa
     if len(starts) > 1 and not (at_start or at_stop):
         return SweepLook(None, "two crests", f"{len(starts)} crests in one sweep could each be the datum.")
     if at_start or at_stop:
-        return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only.")
+        fallen = (float(smooth.max()) - float(smooth[0 if at_start else -1])) / (high - low)
+        return SweepLook(None, "flank missing", "The sweep shows one flank of the crest only." if fallen < SOME_FALLEN
+                         else f"On one side of the crest the lift falls by {fallen:.0%} of its range only: "
+                         "turn on until it has fallen by more than half.")
     fault = _topped(angle, smooth, lift, quantile(smooth, 0.995), low, noise, steps)
     if fault:
         return SweepLook(None, "saturation", fault)

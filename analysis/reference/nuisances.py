@@ -15,6 +15,7 @@ Flags = npt.NDArray[np.bool_]
 
 HYSTERESIS_PRIOR_DEG = 0.25
 LAG_PRIOR_S = 0.05
+SECOND_PART = 0.2          # of the encoder's error, twice a turn where nothing shows it
 DRIFT_PRIOR = 0.1          # lift units over half the trace, both senses seen
 DRIFT_PRIOR_ONE_WAY = 0.02
 DRIFT_PRIOR_UNSEEN = 0.005  # of one pass, which shows nothing of it
@@ -38,7 +39,9 @@ def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, 
     if spec.u_encoder_deg > 0.0:
         phase = np.deg2rad(points.angle_deg * encoder_per_crank)
         shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),
-                   Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg)]
+                   Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg),
+                   Shift("second harmonic, cosine", np.cos(2.0 * phase), SECOND_PART * spec.u_encoder_deg),
+                   Shift("second harmonic, sine", np.sin(2.0 * phase), SECOND_PART * spec.u_encoder_deg)]
     return shifts, drift(points, use, both, drift_scale)
 
 

@@ -27,6 +27,8 @@ LAG_NONE_S = 0.001
 OUT_AND_BACK = 2          # sweeps of a piston: a drift out and back is what another crest looks like
 HALF_LINE = 3.0           # its square, over the variance of readings at their nearest line
 LAG_SIGMAS = 3.0          # from which on a lag is more than chance
+UNTOLD_PART = 0.1         # of the prior's variance: with as much left the trace tells little of the lag,
+UNTOLD_SCALE_S = 0.03     # which may be that of a recorder that averages
 LEAST_LAG_S = 0.01        # below this a delay and a filter are the same
 
 
@@ -126,14 +128,17 @@ class Trial:
         """Whether a lag is what the encoder's lines make, falling in step with the samples, and not the probe's.
 
         Hysteresis and lag then cancel each other: what they shift together is no more than half a line. A lag that no
-        probe has is not believed for that alone. One that a probe may have is not believed where nothing but a wobble
-        of the speed within the sweeps tells it, and the wobble would put the probe behind by less than the lines err:
-        there the path has bent to the lines, and its speed with it.
+        probe has is not believed for that alone, nor where lines in other places would make as much of one. One that a
+        probe may have is not believed where nothing but a wobble of the speed within the sweeps tells it, and the
+        wobble would put the probe behind by less than the lines err: there the path has bent to the lines, and its
+        speed with it.
         """
         lag = fit.shifts.get("lag", 0.0)
         sure = math.sqrt(fit.shift_variance.get("lag", 0.0)) * LAG_SIGMAS
         if abs(lag) <= min(LAGS_S[-1], max(sure, LEAST_LAG_S)) or "hysteresis" not in fit.shifts:
             return False
+        if abs(lag) > LAGS_S[-1] and abs(lag) < LAG_SIGMAS * self._lag_by_lines(fit):
+            return True
         points, late = self.points, self.points.late(lag, self.filtered)
         weight = fit.weight * fit.slope**2
         total = float(weight.sum())
@@ -147,6 +152,14 @@ class Trial:
         steady = _mean_by(points.sweep, late, weight)
         between = float(weight @ (steady - _mean_by(np.where(points.sense > 0.0, 1, 0), steady, weight))**2)
         return lag**2 * float(weight @ (late - steady)**2) < lines and lag**2 * between < (LAG_SIGMAS * fit.s0)**2
+
+    def _lag_by_lines(self, fit: Fit) -> float:
+        """Standard deviation of the lag over places of the encoder's lines, another one in each sweep; seconds."""
+        rest, shape = fit.normal.row(1 + list(fit.shifts).index("lag"))
+        pull = (fit.design.shape.times(shape) + fit.design.dense @ rest) * fit.weight * fit.slope
+        moves = [np.array([np.bincount(self.points.sweep, pull * one) for one in self.points.lines.errors(stiff=stiff)])
+                 for stiff in (False, True)]
+        return math.sqrt(max(float(np.mean(move**2, axis=0).sum()) for move in moves))
 
     def set_scales(self, fit: Fit, use: Flags) -> None:
         """Take the scales of drift and lag from what the fit says of them."""
@@ -164,12 +177,16 @@ class Trial:
                                               hidden=parabola and len(self.points.sweeps_in(use)) <= OUT_AND_BACK)
         if "lag" in fit.shifts and self.lag_scale is not None:
             row = 1 + list(fit.shifts).index("lag")
+            untold = fit.shift_variance["lag"] > UNTOLD_PART * self.lag_scale**2
             found = doubts.scale_of(fit, [row], np.array([fit.shifts["lag"]]), np.ones(1), np.array([self.lag_scale]),
                                     doubts.LAG_SCALES, alone=True)
             # a probe is not early: a negative lag is something else, and says that the lag is small; at even speed,
             # where the trace tells little of it, it may be no more than chance. But an encoder may be read late
             lag, doubt = fit.shifts["lag"], float(np.sqrt(fit.shift_variance["lag"]))
             self.lag_scale = found if lag > 0.0 or lag < -ENCODER_LATE * doubt else min(found, max(LAG_NONE_S, doubt))
+            if untold and lag > -LAG_SIGMAS * doubt:
+                # even speeds do not tell it from hysteresis, and a small estimate says nothing of its size
+                self.lag_scale = max(self.lag_scale, UNTOLD_SCALE_S)
 
     def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
