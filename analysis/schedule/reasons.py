@@ -15,7 +15,8 @@ MOST = 3                            # reasons given for a late order
 class Move:
     """An operation that stands elsewhere than before: the class of the reason, and a sentence.
 
-    Classes: pin, past, waits, needs, unfit, taken, absent, follows (another operation of its order), better.
+    Classes: pin, past, waits, needs, unfit, taken, absent, follows (another operation of its order), awaited (by
+    another one of its order, which starts sooner now), better.
     """
 
     operation: int
@@ -98,8 +99,44 @@ def moved(timeline: Timeline, bookings: dict[int, Booking], index: int, start: b
     kept = _lost(_without(timeline, operation, bookings[index]), operation, old, old_start)
     if kept is not None:
         return Move(index, what, *kept)
-    return _follows(timeline, bookings, operation, what) or Move(
-        index, what, "better", f"{operation.id} could have stayed as it was; the change makes the plan better.")
+    return (_follows(timeline, bookings, operation, what) or _awaited(timeline, bookings, operation, what)
+            or _held(timeline, bookings, operation, what)
+            or Move(index, what, "better", f"Nothing by itself kept {operation.id} from staying as it was; the plan as "
+                                           "a whole is better so."))
+
+
+def _awaited(timeline: Timeline, bookings: dict[int, Booking], operation: Operation, what: tuple[str, ...]
+             ) -> Move | None:
+    """The move of an operation that another of its order, which waits for it, no longer leaves the time for."""
+    problem = timeline.problem
+    old_start = problem.previous[operation.index][0]
+    for index in problem.orders[operation.order].operations:
+        lags = [lag for before, lag in problem.operations[index].after if before == operation.index]
+        if lags and index in bookings and bookings[index].start < old_start + operation.length + max(lags):
+            return Move(operation.index, what, "awaited", (
+                f"{operation.id} was to start {problem.instant(old_start)}; {problem.operations[index].id}, which "
+                f"waits for it, starts {problem.instant(bookings[index].start)} now."))
+    return None
+
+
+def _held(timeline: Timeline, bookings: dict[int, Booking], operation: Operation, what: tuple[str, ...]
+          ) -> Move | None:
+    """The move of an operation whose order keeps something for longer now than it is free where it was."""
+    problem = timeline.problem
+    of_order = problem.orders[operation.order].operations
+    for group, resource in _given_up(problem, bookings, operation):
+        mine = [bookings[index] for index in of_order if index in bookings
+                and any(need.group == group for need in problem.operations[index].needs)]
+        begin, end = min(one.start for one in mine), max(one.end for one in mine)
+        kept = problem.resources[resource]
+        for use in timeline.uses.get(resource, ()):
+            other = problem.operations[use.operation]
+            if other.order != operation.order and use.start < end and use.end > begin and kept.capacity == 1:
+                return Move(operation.index, what, "taken", (
+                    f"{operation.id} cannot stay where it was: its order needs {kept.id} from {problem.instant(begin)} "
+                    f"to {problem.instant(end)}, and that is held for order {problem.orders[other.order].id} from "
+                    f"{problem.instant(use.start)} to {problem.instant(use.end)}."))
+    return None
 
 
 def _follows(timeline: Timeline, bookings: dict[int, Booking], operation: Operation, what: tuple[str, ...]

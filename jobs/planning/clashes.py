@@ -91,11 +91,12 @@ class Judge:
     def _against_calendar(self, work: Work, stands: Stands, key: str, spans: Spans) -> list[str]:
         if work.may_pause or any(begin <= stands.start and stands.end <= until for begin, until in spans):
             return []
-        what = "is closed" if self.board.resources[key]["kind"] in {"bay", "crane"} else "is not there"
+        place = self.board.resources[key]["kind"] in {"bay", "crane"}
+        what, there = ("is closed", "open") if place else ("is not there", "there")
         inside = [(begin, until) for begin, until in spans if begin < stands.end and stands.start < until]
         if not inside:
             coming = next((begin for begin, _ in spans if begin >= stands.end), None)
-            again = f"; again from {self._at(coming)}" if coming is not None else ""
+            again = f"; next {there} from {self._at(coming)}" if coming is not None else ""
             return [f"{self.board.called(key)} {what} from {self._at(stands.start)} to {self._at(stands.end)}{again}."]
         begin, until = inside[0]
         if until < stands.end:

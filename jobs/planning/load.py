@@ -84,6 +84,7 @@ class _Subject:
     name: str
     there: Sequence[Span]
     counted: Sequence[Span]  # of the time there
+    gone: Sequence[Span] = ()  # of the time in which somebody works: absent, or past its date
 
 
 def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
@@ -114,15 +115,18 @@ def of_shop(asking: Person, today: date, *, weeks: int = WEEKS) -> Load:
 
 def _share(week: date, one: _Subject, stays: Iterable[out.Stay], begin: datetime, end: datetime) -> Share:
     counted = _cut(one.counted, begin, end)
+    stays = list(stays)
     taken = merged(span for stay in stays for span in _cut([(stay.start, stay.end)], begin, end))
     outside = merged(
         span for stay in stays if not _waits(stay) for span in _cut([(stay.start, stay.end)], begin, end)
     )
+    kept = merged(span for stay in stays if stay.kept for span in _cut([(stay.start, stay.end)], begin, end))
+    missing = merged([*without(outside, _cut(one.there, begin, end)), *_within(kept, one.gone)])
     return Share(
         week,
         facts.minutes(counted),
         facts.minutes(taken) - facts.minutes(without(taken, counted)),
-        facts.minutes(without(outside, _cut(one.there, begin, end))),
+        facts.minutes(missing),
     )
 
 
@@ -156,7 +160,8 @@ def _subjects(asking: Person, mondays: Sequence[date], period: Span) -> Iterable
     for place in facts.places_of(asking).prefetch_related("pattern__spans"):
         spans = facts.place_spans(place, begin=begin, end=last, holidays=off, shop=shop)
         there = _less(spans, absences, place_id=place.pk)
-        yield _Subject("place", place_id(place.pk), place.name, there, _within(there, working))
+        gone = _within(without(spans, there), working)
+        yield _Subject("place", place_id(place.pk), place.name, there, _within(there, working), gone)
     for person, there in shifts.items():
         yield _Subject("person", person_id(person.pk), person.name, there, there)
     in_service = Instrument.objects.filter(shop=shop, state=Instrument.State.IN_SERVICE, due_on__isnull=False)
@@ -165,7 +170,8 @@ def _subjects(asking: Person, mondays: Sequence[date], period: Span) -> Iterable
         until = min(facts.midnight(one.due_on + timedelta(days=1), shop.zone), period[1])
         spans = [(period[0], until)] if until > period[0] else []
         there = _less(spans, absences, instrument_id=one.pk)
-        yield _Subject("instrument", one.asset_number, one.asset_number, there, _within(there, working))
+        gone = _within(without([period], there), working)
+        yield _Subject("instrument", one.asset_number, one.asset_number, there, _within(there, working), gone)
 
 
 def _within(spans: Iterable[Span], others: Sequence[Span]) -> list[Span]:

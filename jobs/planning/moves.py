@@ -14,7 +14,8 @@ Json = Mapping[str, Any]
 # Of several operations, where the sentence of each names nothing but itself or the one before it.
 TOGETHER = {
     "waits": "Each waits for what comes before it in its order.",
-    "better": "They could have stayed as they were; the change makes the plan better.",
+    "better": "Nothing by itself kept any of them from staying as they were; the plan as a whole is better so.",
+    "awaited": "Each is waited for by what comes after it in its order, which starts sooner now.",
     "needs": "What they need is not what the plan in force has for them.",
     "pin": "They are pinned.",
 }

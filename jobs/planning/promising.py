@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
+from itertools import chain
 from threading import Thread
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -188,19 +189,27 @@ def _ends(stated: Json, order: str) -> tuple[dict[str, datetime], str]:
 def _in_the_way(
     problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]], stood: datetime
 ) -> list[str]:
-    """Orders that stand before the offer and may give way: not begun, not pinned, of no greater weight."""
+    """Orders that stand before the offer and may give way: not begun, not pinned, of no greater weight.
+
+    Only a few are tried: in turn one of those that stand soonest, for whose place the order might be ready long before
+    the offer, and one of the lightest that have the most time left until they are late.
+    """
     weights = {one["id"]: float(one.get("weight", 1.0)) for one in problem["orders"]}
-    ends: dict[str, datetime] = {}
+    starts: dict[str, datetime] = {}
+    spare: dict[str, timedelta] = {}
     for one in problem["orders"]:
         begun = any(operation.get("state", "planned") != "planned" for operation in one["operations"])
         pinned = any(operation.get("pin") for operation in one["operations"])
         last = _last(bookings, one["id"])
         if one["id"] != order and not begun and not pinned and last is not None:
-            starts = [datetime.fromisoformat(bookings[operation["id"]]["start"]) for operation in one["operations"]
-                      if operation["id"] in bookings]  # fmt: skip
-            if min(starts) < stood and weights[one["id"]] <= weights.get(order, 1.0):
-                ends[one["id"]] = last
-    return sorted(ends, key=lambda key: (weights[key], -ends[key].timestamp(), key))
+            begins = min(datetime.fromisoformat(bookings[operation["id"]]["start"]) for operation in one["operations"]
+                         if operation["id"] in bookings)  # fmt: skip
+            if begins < stood and weights[one["id"]] <= weights.get(order, 1.0):
+                due = _due(problem, one["id"])
+                starts[one["id"]], spare[one["id"]] = begins, ALWAYS if due is None else due - last
+    soonest = sorted(starts, key=lambda key: (starts[key], weights[key], key))
+    lightest = sorted(starts, key=lambda key: (weights[key], -spare[key], key))
+    return list(dict.fromkeys(chain.from_iterable(zip(soonest, lightest, strict=True))))
 
 
 def _last(bookings: Mapping[str, Mapping[str, Any]], order: str) -> datetime | None:

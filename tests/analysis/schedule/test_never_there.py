@@ -44,4 +44,4 @@ def test_the_reason_of_a_move_is_that_the_probe_is_not_there() -> None:
     (moved,) = made["moved"]
     assert moved["class"] == "absent"
     assert "PR-07" in moved["reason"]
-    assert "could have stayed" not in moved["reason"]
+    assert "by itself" not in moved["reason"]

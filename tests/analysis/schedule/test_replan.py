@@ -24,7 +24,7 @@ from tests.analysis.schedule.small import at
 from tests.bench.shop_trouble import DISRUPTIONS
 from tests.bench.shops import disruption, shop
 
-CLASSES = {"pin", "past", "waits", "needs", "unfit", "absent", "taken", "follows", "better"}
+CLASSES = {"pin", "past", "waits", "needs", "unfit", "absent", "taken", "follows", "awaited", "better"}
 
 
 @pytest.fixture(scope="module")

@@ -122,8 +122,8 @@ def test_outside_a_shift() -> None:
     said = "Callum Strand is not there after Mon 2026-03-16 14:00, and this ends Mon 2026-03-16 15:00."
     assert said in effect.clashes
     effect = board().move("BY-2/set", start=at(20))
-    said = "Callum Strand is not there from Mon 2026-03-16 20:00 to Mon 2026-03-16 22:00; again from Tue 2026-03-17"
-    assert f"{said} 06:00." in effect.clashes
+    said = "Callum Strand is not there from Mon 2026-03-16 20:00 to Mon 2026-03-16 22:00; next there from Tue"
+    assert f"{said} 2026-03-17 06:00." in effect.clashes
     effect = board().move("BY-2/set", start=at(29))
     said = "Callum Strand is not there before Tue 2026-03-17 06:00, and this starts Tue 2026-03-17 05:00."
     assert said in effect.clashes
