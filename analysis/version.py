@@ -1,3 +1,3 @@
 """The version of the analysis: it goes up whenever figures may change."""
 
-__version__ = "1.19"
+__version__ = "1.20"

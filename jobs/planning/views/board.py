@@ -56,7 +56,8 @@ def board_page(request: PersonRequest) -> HttpResponse:
         "undecided": plans.undecided(facts, stated) if may_plan else None,
         "orders": orders,
         "clashing": [one for one in orders if one["clashing"]],
-        "broken": [one for one in orders if "promise" in one and one["at"] > one["promise"]],
+        "broken": [one for one in orders if _broken(one)],
+        "late": [one for one in orders if one["late"] and not _broken(one)],
         "overdue": len(board.overdue()) if may_plan else 0,
         "placeless": _placeless(drawn, orders, request.user.shop.zone),
         "nothing": not facts.bookings,
@@ -86,6 +87,7 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             "due_matters": "due" in order and ("promise" not in order or order["end"] > order["due"]),
             "after_promise": length(order["end"] - order["promise"]) if "promise" in order else "",
             "promise_words": moment(boarddata.instant(order["promise"]), zone) if "promise" in order else "",
+            "after_due": length(order["end"] - order["due"]) if "due" in order else "",
             "clashing": sum(len(bar["clashes"]) for bar in bars),
             "due_words": moment(boarddata.instant(order["due"]), zone) if "due" in order else "",
             "operations": [
@@ -95,6 +97,10 @@ def _orders(drawn: dict[str, Any], request: PersonRequest) -> list[dict[str, Any
             ],
         })  # fmt: skip
     return sorted(found, key=lambda one: (one["at"], one["number"]))
+
+
+def _broken(order: dict[str, Any]) -> bool:
+    return "promise" in order and order["at"] > order["promise"]
 
 
 def _placeless(drawn: dict[str, Any], orders: list[dict[str, Any]], zone: ZoneInfo) -> list[dict[str, Any]]:

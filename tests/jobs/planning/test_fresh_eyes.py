@@ -142,6 +142,21 @@ def test_the_board_names_each_promise_that_it_does_not_keep(
     assert way_on not in others
 
 
+def test_the_board_names_the_orders_that_end_later_than_needed(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    in_force = plan_now()
+    number, end = last_ready(yard, at)
+    order = next(one for one in yard.orders.values() if one.number == number)
+    assert "later than needed: " not in desk.get("/plan/").content.decode()
+    type(order).objects.filter(pk=order.pk).update(needed_by=end - timedelta(hours=3))
+    page = desk.get("/plan/").content.decode()
+    told = page[page.index('id="board-broken"') : page.index("data-board ")]
+    assert "1 order ends later than needed: " in told
+    assert "3 h after" in told
+    assert reverse("plan-version", args=[in_force.pk]) in told
+
+
 def test_the_move_of_another_planner_is_named_before_it_is_taken_back(
     desk: Client, yard: Yard, hire: Callable[..., Person], plan_now: Callable[..., Plan], at: datetime
 ) -> None:

@@ -96,3 +96,15 @@ def test_the_drawing_of_the_load_is_to_scale(plan: Plan, yard: Yard) -> None:
 
 def test_without_a_plan_the_load_says_what_belongs_there(login: Login, planner: Person) -> None:
     assert "There is no plan yet." in login(planner).get("/plan/load/").text
+
+
+def test_a_bay_kept_while_it_is_closed_is_told(plan: Plan, yard: Yard) -> None:
+    before = {one.name: one for one in load.of_shop(yard.planner, MONDAY).loaded}
+    bay = next(used for row in out.rows(plan) for used in row.used if used.name.startswith("Bay"))
+    place = yard.shop.places.get(name=bay.name)
+    absences.enter_absence(shop=yard.shop, who=place, starts_at=datetime(2026, 3, 16, tzinfo=UTC),
+                           ends_at=datetime(2026, 3, 30, tzinfo=UTC), by=yard.planner, at=yard.at)  # fmt: skip
+    [one] = [one for one in load.of_shop(yard.planner, MONDAY).loaded if one.name == bay.name]
+    assert before[bay.name].shares[0].outside == 0
+    assert one.shares[0].booked == 0
+    assert one.shares[0].outside == before[bay.name].shares[0].booked > 0

@@ -139,3 +139,21 @@ def test_the_planner_is_loaded_once_beside_the_work() -> None:
     first.join(timeout=120)
     assert not first.is_alive()
     assert promising.get_ready() is first
+
+
+def test_those_that_stand_soonest_are_tried_and_those_with_time_to_spare(
+    yard: Yard, coming_in: WorkOrder, at: datetime
+) -> None:
+    facts, stated = plans.stated_now(yard.shop, at=at)
+    tried = promising._in_the_way(stated.problem, coming_in.number, facts.bookings, at + timedelta(days=30))
+    begins: dict[str, datetime] = {}
+    for key, booking in facts.bookings.items():
+        number, start = key.partition("/")[0], datetime.fromisoformat(booking["start"])
+        begins[number] = min(start, begins.get(number, start))
+    assert tried[0] == min(tried, key=lambda number: (begins[number], number))
+    assert len(set(tried)) == len(tried) > 2
+    weights = {one["id"]: one["weight"] for one in stated.problem["orders"]}
+    lightest = min(weights[number] for number in tried)
+    assert lightest in {weights[number] for number in tried[:2]}
+    # none that stands after the offer
+    assert promising._in_the_way(stated.problem, coming_in.number, facts.bookings, at - timedelta(days=30)) == []
