@@ -23,6 +23,7 @@ HALF = 0.5
 SAME_PART = 1e-12          # of the largest value
 FLANK_LOW = 0.25
 LEAST_CHORDS, NEAREST = 6, 0.1
+GAP_PART = 0.4            # of what passes for the top
 SOME_FALLEN = 0.05        # of the range, beyond the crest: less is one flank
 WIDE_DEG, WIDE_STEPS = 4.0, 3.0       # crank degrees and usual steps between points, across which nothing is told
 # A cut: its width to that at the next level, what the flanks move apart to what they did, and how deep is looked.
@@ -177,6 +178,8 @@ def _topped(angle: Floats, smooth: Floats, lift: Floats, high: float, low: float
         return ""
     first, last = int(top[0]), int(top[-1])
     width = float(angle[last] - angle[first])
+    if float(np.diff(angle[first:last + 1]).max()) > GAP_PART * width:
+        return ""              # nothing was recorded where the crest is: what is left on its sides looks like corners
     inner = lift[first:last + 1]
     repeats = _commonest(inner)
     flank = _flank_width(angle, smooth, high, low)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from analysis import analyse, simulate
 from analysis.reference import look
 from analysis.simulate import Setup
+from tests.bench import groups
 from tests.examples import examples
 
 SPEC = {"datum": {"kind": "lobe"}, "crank_per_datum": 2, "tolerance_deg": 0.5}
@@ -132,3 +133,12 @@ def test_a_lift_that_does_not_wander_has_the_budget_it_had(request):
     request.getfixturevalue("no_wandering")
     before = [result_of(replace(BASE, seed=seed))["expanded_uncertainty_deg"] for seed in range(6)]
     assert np.median(now) == pytest.approx(np.median(before), rel=0.1)
+
+
+def test_a_crest_in_a_gap_of_the_record_is_no_stop(monkeypatch: pytest.MonkeyPatch) -> None:
+    case = groups.case("typical", 8200440)           # nothing was recorded over the crest of one of two sweeps
+    result = analyse(case.data, case.spec)
+    assert case.true_deg is not None
+    assert float(str(result["reference_deg"])) == pytest.approx(case.true_deg, abs=0.001)
+    monkeypatch.setattr(look, "GAP_PART", np.inf)
+    assert "saturation" in failed(analyse(case.data, case.spec))
