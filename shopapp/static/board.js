@@ -611,7 +611,7 @@ function start(board) {
     await reload();
     othersMove = found.not_yours ? data.mark : null;
     const bar = bars.get(found.undone);
-    tell(found.ok ? [[`Taken back: ${bar ? `${data.orders[bar.order].name}, ${bar.name}` : "the last move"}${found.by ? `, moved by ${found.by}` : ""}.`]] : found.reasons.map((text) => [text]));
+    tell(found.ok ? [[`Taken back: ${bar ? `${data.orders[bar.order].name}, ${bar.name}` : "the last move"}${found.by ? `, ${found.did} by ${found.by}` : ""}.`]] : found.reasons.map((text) => [text]));
   }
 
   const KEYS = {

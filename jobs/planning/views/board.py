@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -27,6 +28,7 @@ from jobs.planning.models import Change, Watcher
 from jobs.planning.wording import length, moment
 from jobs.web.http import PersonRequest
 
+DONE = {"pin": "pinned", "unpin": "let go", "extend": "given other minutes"}
 REMEMBERED_S = 4.0  # a look at what a move would do may be that far behind the facts; the move itself never is
 HERE = timedelta(seconds=12)
 SEEN_AGAIN = timedelta(seconds=4)
@@ -217,7 +219,7 @@ def undo(request: PersonRequest) -> HttpResponse:
             return JsonResponse({"reasons": sentences, "not_yours": not_yours}, status=refusal.status)
         raise
     if request.headers.get("Accept") == "application/json":
-        return JsonResponse({"undone": undone.operation, "by": undone.by.name})
+        return JsonResponse({"undone": undone.operation, "by": undone.by.name, "did": DONE.get(undone.what, "moved")})
     messages.success(request, "The last move is taken back.")
     return redirect("plan-board")
 
@@ -248,8 +250,8 @@ def accept(request: PersonRequest) -> HttpResponse:
     clashing = [one for one in _orders(boarddata.drawn(board, facts), request) if one["clashing"]]
     told = [
         {"who": one.by.name, "at": moment(one.at, zone), "operation": board.called(one.operation),
-         "done": _done(one, zone)}
-        for one in moves
+         "done": _done(one, zone), "steps": steps}
+        for one, steps in _sittings(moves)
     ]  # fmt: skip
     overdue = board.overdue()
     effect = carried_on(board) if overdue else None
@@ -259,6 +261,20 @@ def accept(request: PersonRequest) -> HttpResponse:
                "version": (in_force.version or 0) + 1
                if in_force is not None else 1}  # fmt: skip
     return render(request, "planning/board_accept.html", context, status=form.status)
+
+
+def _sittings(changes: Iterable[Change]) -> list[tuple[Change, int]]:
+    """Each move with how many it stands for: of one after the other that do the same to one operation, the last."""
+    found: list[tuple[Change, int]] = []
+    for change in changes:
+        last, steps = found[-1] if found else (None, 0)
+        alike = last is not None and (last.operation, last.what, last.by_id) == (
+            change.operation, change.what, change.by_id)
+        if alike and change.what == "extend":
+            found[-1] = (change, steps + 1)
+        else:
+            found.append((change, 1))
+    return found
 
 
 def _begins(board: Board, effect: Effect, key: str, zone: ZoneInfo) -> str:

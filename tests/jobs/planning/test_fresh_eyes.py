@@ -178,10 +178,26 @@ def test_the_move_of_another_planner_is_named_before_it_is_taken_back(
     assert own.status_code == 200
     nothing = desk.post(undo, {"whoever": "false"}, headers={"accept": "application/json"}).json()
     assert nothing["not_yours"] is False
+    by_hand.change_board(key, pin=True, by=yard.planner, at=at)
+    assert desk.post(undo, {}, headers={"accept": "application/json"}).json()["did"] == "pinned"
     # The history tells of the pins what became of them, and nothing of moves that came to nothing.
     told = list(Entry.objects.filter(kind="operation.pinned").order_by("number").values_list("sentence", flat=True))
     name = board.called(key)[:1].upper() + board.called(key)[1:]
-    assert told == [f"{name} pinned.", f"{name} let go, as before."] * 2
+    assert told == [f"{name} pinned.", f"{name} let go, as before."] * 3
+
+
+def test_one_operation_made_longer_step_by_step_is_one_line_of_what_is_accepted(
+    desk: Client, yard: Yard, plan_now: Callable[..., Plan], at: datetime
+) -> None:
+    plan_now()
+    board, _, _ = by_hand.board_now(yard.shop, at=at)
+    key = next(one for one in board.stands if board.work[one].state == "planned" and board.work[one].minutes)
+    for more in (15, 30, 45):
+        by_hand.change_board(key, minutes=board.work[key].minutes + more, push=True, by=yard.planner, at=at)
+    page = desk.get(reverse("plan-board-accept")).content.decode()
+    assert page.count(" min long, from ") == 1
+    assert f"{board.work[key].minutes + 45:g} min long, from " in page
+    assert ", in 3 steps" in page
 
 
 # --- What went wrong, and what has changed ------------------------------------------------------------
