@@ -191,6 +191,7 @@ def _refine(out: Estimate, trial: Trial) -> None:
     if more or unsteady or trial.axis or trial.ties:
         out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     trial.choose_lag(out)
+    trial.second = True
     trial.set_scales(out.fit, out.use)
     out.fit = trial.solve(out.shape, out.use, out.fit.crest_deg, start=out.fit)
     if trial.lag_of_lines(out.fit):

@@ -28,8 +28,11 @@ MOST_DRIFT = 24
 
 def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, drift_scale: float | None = None,
               lag_scale: float | None = LAG_PRIOR_S, lag_s: float = 0.0,
-              filtered: bool = True) -> tuple[list[Shift], list[Addition]]:
-    """Shifts and additions that may always be there; a lag without a scale is left out."""
+              filtered: bool = True, second: bool = False) -> tuple[list[Shift], list[Addition]]:
+    """Shifts and additions that may always be there; a lag without a scale is left out.
+
+    `second`: what an encoder errs twice a turn with them, once nothing is looked for any longer.
+    """
     both = points.both_senses(use)
     shifts: list[Shift] = []
     if both:
@@ -39,9 +42,11 @@ def nuisances(points: Points, spec: Spec, use: Flags, encoder_per_crank: float, 
     if spec.u_encoder_deg > 0.0:
         phase = np.deg2rad(points.angle_deg * encoder_per_crank)
         shifts += [Shift("eccentricity, cosine", np.cos(phase), spec.u_encoder_deg),
-                   Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg),
-                   Shift("second harmonic, cosine", np.cos(2.0 * phase), SECOND_PART * spec.u_encoder_deg),
-                   Shift("second harmonic, sine", np.sin(2.0 * phase), SECOND_PART * spec.u_encoder_deg)]
+                   Shift("eccentricity, sine", np.sin(phase), spec.u_encoder_deg)]
+    if second and spec.u_encoder_deg > 0.0:
+        phase, size = 2.0 * np.deg2rad(points.angle_deg * encoder_per_crank), SECOND_PART * spec.u_encoder_deg
+        shifts += [Shift("second harmonic, cosine", np.cos(phase), size),
+                   Shift("second harmonic, sine", np.sin(phase), size)]
     return shifts, drift(points, use, both, drift_scale)
 
 

@@ -84,6 +84,7 @@ class Trial:
     lag_s: float = 0.0
     filtered: bool = True
     ties: list[Tie] = field(default_factory=list)
+    second: bool = False       # whether the encoder may err twice a turn where nothing shows it
 
     def tie(self, fit: Fit) -> None:
         """Throws go across the lash, which is what the rising flanks of the two senses stand apart.
@@ -191,7 +192,8 @@ class Trial:
     def solve(self, shape: Shape, use: Flags, crest: float, *, shifts: list[Shift] | None = None,
               offsets: list[Addition] | None = None, gentle: bool = False, start: Fit | None = None) -> Fit:
         always, additions = nuisances.nuisances(self.points, self.spec, use, self.encoder_per_crank,
-                                                self.drift_scale, self.lag_scale, self.lag_s, self.filtered)
+                                                self.drift_scale, self.lag_scale, self.lag_s, self.filtered,
+                                                self.second and not self.twice)
         if not self.points.both_senses(use):
             self.throws = []
         fit = solve(self.points, shape, crest, always + self.axis + self.twice + self.throws + (shifts or []),

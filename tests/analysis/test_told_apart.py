@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, simulate
-from analysis.reference import budget, doubts, estimate, lines, trial
+from analysis.reference import budget, doubts, estimate, lines, nuisances, trial
 from analysis.simulate import Setup
 
 Patch = pytest.MonkeyPatch
@@ -164,6 +164,7 @@ def test_an_encoder_that_errs_twice_a_turn_is_seen_where_the_trace_shows_it(monk
         assert twice(seed, 0.0)[2] is None
         with monkeypatch.context() as without:
             without.setattr(estimate, "twice_a_turn", lambda *_: ([], 0.0))
+            without.setattr(nuisances, "SECOND_PART", 1e-6)
             # less than without a place of the datum that would stand off by as much
             assert twice(seed, 0.02)[1] > 2.0 * expanded
 
