@@ -129,24 +129,26 @@ class Trial:
         """Whether a lag is what the encoder's lines make, falling in step with the samples, and not the probe's.
 
         Hysteresis and lag then cancel each other: what they shift together is no more than half a line. A lag that no
-        probe has is not believed for that alone, nor where lines in other places would make as much of one. One that a
-        probe may have is not believed where nothing but a wobble of the speed within the sweeps tells it, and the
-        wobble would put the probe behind by less than the lines err: there the path has bent to the lines, and its
-        speed with it.
+        probe has is not believed for that alone, nor where lines in other places would make as much of one and the two
+        together shift no more than the lag does that is budgeted in its place. One that a probe may have is not
+        believed where nothing but a wobble of the speed within the sweeps tells it, and the wobble would put the probe
+        behind by less than the lines err: there the path has bent to the lines, and its speed with it.
         """
         lag = fit.shifts.get("lag", 0.0)
         sure = math.sqrt(fit.shift_variance.get("lag", 0.0)) * LAG_SIGMAS
         if abs(lag) <= min(LAGS_S[-1], max(sure, LEAST_LAG_S)) or "hysteresis" not in fit.shifts:
             return False
-        if abs(lag) > LAGS_S[-1] and abs(lag) < LAG_SIGMAS * self._lag_by_lines(fit):
-            return True
         points, late = self.points, self.points.late(lag, self.filtered)
         weight = fit.weight * fit.slope**2
         total = float(weight.sum())
         shift = lag * late + fit.shifts["hysteresis"] * points.sense
         away = shift - float(weight @ shift) / total
+        together = float(weight @ away**2)
+        if abs(lag) > LAGS_S[-1] and abs(lag) < LAG_SIGMAS * self._lag_by_lines(fit) \
+                and together < UNTOLD_SCALE_S**2 * float(weight @ late**2):
+            return True
         lines = float(weight @ np.mean(points.lines.errors()**2, axis=0))
-        if float(weight @ away**2) >= HALF_LINE * lines:
+        if together >= HALF_LINE * lines:
             return False
         if abs(lag) > LAGS_S[-1]:
             return True

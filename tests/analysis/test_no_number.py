@@ -80,7 +80,11 @@ def test_lines_that_fall_in_step_with_the_samples_are_no_lag(seed: int, monkeypa
     assert abs(float(str(result["reference_deg"])) - made.crest_deg) < float(str(result["expanded_uncertainty_deg"]))
     late = analyse(simulate.record(replace(IN_STEP, seed=seed, delay_s=0.3)).csv(), spec)
     assert late["reference_deg"] is None
+    late = analyse(simulate.record(replace(IN_STEP, seed=seed, delay_s=0.1)).csv(), spec)
+    if late["reference_deg"] is not None:
+        assert abs(float(str(late["reference_deg"])) - made.crest_deg) < float(str(late["expanded_uncertainty_deg"]))
     monkeypatch.setattr(Trial, "lag_of_lines", lambda *_: False)
+    monkeypatch.setattr(Trial, "_lag_by_lines", lambda *_: 0.0)
     assert analyse(made.csv(), spec)["reference_deg"] is None
 
 

@@ -92,9 +92,8 @@ def test_the_crest_is_surer_and_the_lag_told_where_the_ripple_is_followed(seed: 
     assert lag == pytest.approx(0.03, abs=0.003)
     monkeypatch.setattr(ripple, "find", lambda *_: None)
     monkeypatch.setattr(points, "EACH_PASSED", np.inf)      # where lines are passed shows some of it as well
-    _, wider, untold = figures(seed)
-    assert wider > 2.0 * expanded
-    assert abs(untold - 0.03) > 0.003
+    _, wider, _ = figures(seed)     # the lag alone may come out right: it is not shrunk where nothing tells it
+    assert wider > 10.0 * expanded
 
 
 @pytest.mark.parametrize(("part", "said"), [(0.2, True), (0.0, False)])

@@ -95,7 +95,8 @@ def test_a_real_recording_gets_its_verdict_and_everything_it_stands_on(
     state = trace_state(trace)
     assert (state.state, state.analysis, state.reason) == ("done", made, "")
     entry = Entry.objects.get(kind="trace.analysed")
-    assert "nonconforming, deviation +1.0" in entry.sentence
+    assert "nonconforming, deviation " in entry.sentence
+    assert f" {made.deviation_deg:+.3f}° ± {made.expanded_uncertainty_deg:.3f}°" in entry.sentence
     assert entry.actor_name == "Midflank worker"
 
 
