@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analysis.schedule.model import Booking, Need, Operation, Order, Problem
-from analysis.schedule.place import Obstacle, Timeline, Use, obstacle, why_not
+from analysis.schedule.place import Obstacle, Timeline, Use, choices, obstacle, why_not
 from analysis.schedule.words import obstacle_words
 
 MOST = 3                            # reasons given for a late order
@@ -63,11 +63,48 @@ def _kept_from(timeline: Timeline, operation: Operation, booking: Booking, ready
     own = _without(timeline, operation, booking)
     at = problem.on_grid(ready)
     missing = why_not(own, operation, at)
+    first = f"{operation.id} was ready at {problem.instant(at)} and starts {problem.instant(booking.start)}"
     if missing:
-        why = "; ".join(obstacle_words(problem, need, kept) for need, kept in missing[:2])
-        return f"{operation.id} was ready at {problem.instant(at)} and starts {problem.instant(booking.start)}: {why}."
-    return (f"{operation.id} was ready at {problem.instant(at)} and starts {problem.instant(booking.start)}, so that "
-            f"what its order keeps is kept no longer than necessary or another order goes first.")
+        return f"{first}: {'; '.join(obstacle_words(problem, need, kept) for need, kept in missing[:2])}."
+    return f"{first}{_held_before(timeline, operation, booking, at)}."
+
+
+def _held_before(timeline: Timeline, operation: Operation, booking: Booking, at: int) -> str:
+    """Why an operation that could have started `at` an instant by itself did not: what its order would have kept.
+
+    The order keeps a bay from its first operation that needs one to its last; so the first one has to wait until the
+    bay is free for all of them, and until then the bay serves others.
+    """
+    problem, begins = timeline.problem, False
+    for need, resource in _kept(operation, booking.resources):
+        mine = [use for use in timeline.uses.get(resource, ())
+                if use.hold and problem.operations[use.operation].order == operation.order]
+        if need.group < 0 or any(use.start < booking.start for use in mine):
+            continue
+        begins = True
+        until = max([booking.end, *(use.end for use in mine)])
+        there = _by_others(timeline, operation, resource, (at, until))
+        if there and all(_by_others(timeline, operation, one.resource, (at, until))
+                         or obstacle(timeline, operation, need, one, at) for one in need.candidates):
+            use = there[0]
+            return (f": its order needs {problem.resources[resource].id} from its start to "
+                    f"{problem.instant(until)}, and until {problem.instant(use.end)} order "
+                    f"{problem.orders[problem.operations[use.operation].order].id} has that")
+    if begins:
+        return ", so that what its order keeps is kept no longer than necessary"
+    if next(choices(_without(timeline, operation, booking), operation, at), None) is None:
+        return ": what it needs was there then, but not together for as long as it takes"
+    return ": nothing by itself kept it from starting then, the plan as a whole is better so"
+
+
+def _by_others(timeline: Timeline, operation: Operation, resource: int, span: tuple[int, int]) -> list[Use]:
+    """What other orders have of a resource within a span, the last one first; of one for several none is told."""
+    problem, (start, end) = timeline.problem, span
+    if problem.resources[resource].capacity > 1:
+        return []
+    return sorted((use for use in timeline.uses.get(resource, ())
+                   if use.start < end and start < use.end and problem.operations[use.operation].order
+                   != operation.order), key=lambda use: (-use.end, use.operation))
 
 
 def _without(timeline: Timeline, operation: Operation, booking: Booking) -> Timeline:
