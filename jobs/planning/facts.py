@@ -58,10 +58,13 @@ def holiday_for(person: Person, pk: int) -> Holiday:
 
 def absences_of(person: Person) -> QuerySet[Absence]:
     """The absences of one's own shop, those withdrawn among them, the newest start first."""
-    found = Absence.objects.filter(shop=person.shop)
-    return found.select_related(
-        "shop", "person", "place", "instrument", "entered_by", "withdrawn_by"
-    ).order_by("-starts_at", "-pk")
+    return absences_of_shop(person.shop).order_by("-starts_at", "-pk")
+
+
+def absences_of_shop(shop: Shop) -> QuerySet[Absence]:
+    """All of a shop with what they name, in no order."""
+    found = Absence.objects.filter(shop=shop)
+    return found.select_related("shop", "person", "place", "instrument", "entered_by", "withdrawn_by")
 
 
 def absence_for(person: Person, pk: int) -> Absence:
@@ -73,6 +76,16 @@ def standing(absences: QuerySet[Absence], since: datetime, until: datetime) -> Q
     """Those not withdrawn that touch the time from `since` to `until`."""
     after = Q(ends_at__isnull=True) | Q(ends_at__gt=since)
     return absences.filter(after, withdrawn_at__isnull=True, starts_at__lt=until)
+
+
+def beside(found: Absence) -> list[Absence]:
+    """Other absences of the same subject that last at a time at which this one does, the first to begin first."""
+    named = {"person": found.person_id, "place": found.place_id, "instrument": found.instrument_id}
+    subject = next(Q(**{name: key}) for name, key in named.items() if key is not None)
+    same = absences_of_shop(found.shop).filter(subject, withdrawn_at__isnull=True)
+    after = Q(ends_at__isnull=True) | Q(ends_at__gt=found.starts_at)
+    before = Q() if found.ends_at is None else Q(starts_at__lt=found.ends_at)
+    return list(same.filter(after, before).exclude(pk=found.pk).order_by("starts_at", "pk"))
 
 
 def shifts_of(pattern: ShiftPattern) -> list[Shift]:

@@ -39,7 +39,17 @@ class Offer:
     moved_late: bool = False
 
 
-def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> tuple[list[Offer], str]:
+@dataclass(frozen=True)
+class Offers:
+    """What can be offered, why nothing can, and of how many orders in the way how many were tried to move."""
+
+    offers: list[Offer]
+    why_none: str = ""
+    tried: int = 0
+    in_the_way: int = 0
+
+
+def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> Offers:
     """Where the board has an order, its earliest end with everything else where it stands, then with one other moved.
 
     Each offer is earlier than the first. A place on the board that clashes with the facts is no offer. The search is
@@ -53,12 +63,14 @@ def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]])
     ready = _ready(problem, order, bookings)
     offered = [Offer(ready, stands=True)] if ready is not None else []
     if stood is None:
-        return offered, "" if offered else reason
+        return Offers(offered, "" if offered else reason)
     if ready is None or stood < ready:
         offered.append(Offer(stood, itself=itself))
     else:
         stood = ready
-    for other in _in_the_way(problem, order, bookings, stood)[:MOST_TRIED]:
+    in_the_way = _in_the_way(problem, order, bookings, stood)
+    tried = in_the_way[:MOST_TRIED]
+    for other in tried:
         ends, _ = _ends(taken.problem_of([order, other], first=order), order)
         end, moved_to, before = ends.get(order), ends.get(other), _last(bookings, other)
         if end is None or moved_to is None or before is None or end >= stood:
@@ -68,7 +80,7 @@ def offers(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]])
         offered.append(Offer(end, False, itself, other, before, moved_to, late))
     alone = [one for one in offered if not one.moved]
     others = sorted((one for one in offered if one.moved), key=lambda one: (one.moved_late, one.at, one.moved))
-    return [*alone, *others[:2]], ""
+    return Offers([*alone, *others[:2]], tried=len(tried), in_the_way=len(in_the_way))
 
 
 def _ready(problem: Json, order: str, bookings: Mapping[str, Mapping[str, Any]]) -> datetime | None:

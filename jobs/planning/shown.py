@@ -13,7 +13,7 @@ from jobs.planning.making import broken
 from jobs.planning.models import Plan
 from jobs.planning.moves import OrderMoves, moves
 from jobs.planning.problem import undated
-from jobs.planning.promising import Offer
+from jobs.planning.promising import Offer, Offers
 from jobs.planning.wording import length, moment, said
 
 Json = dict[str, Any]
@@ -101,6 +101,17 @@ def _only_instruments(one: Alternative) -> int:
         same_time = datetime.fromisoformat(before["start"]) == datetime.fromisoformat(after["start"])
         found += same_time and not any(kinds.get(key) in {"bay", "crane", "person"} for key in changed)
     return found
+
+
+def tried_words(found: Offers) -> str:
+    """Of how many other orders the page knows what moving them would bring; nothing where none stands in the way."""
+    if not found.in_the_way:
+        return ""
+    if found.tried == found.in_the_way:
+        return ("One other order stands before it and could give way; moving it was tried." if found.tried == 1 else
+                f"{found.tried} other orders stand before it and could give way; moving each of them was tried.")
+    return (f"{found.in_the_way} other orders stand before it and could give way; moving {found.tried} of them was "
+            f"tried, each alone: others may do better, and a plan weighs them all.")
 
 
 def offer_words(offer: Offer, names: Mapping[str, str], zone: ZoneInfo) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.http import Http404
@@ -15,7 +16,8 @@ from jobs.people.models import Person
 from jobs.planning.actions.absences import enter_absence
 from jobs.planning.actions.board import board_now
 from jobs.planning.actions.plans import ask_plan
-from jobs.planning.models import OperationFacts, Place, Planning
+from jobs.planning.facts import beside
+from jobs.planning.models import Absence, OperationFacts, Place, Planning
 from jobs.planning.rules import board as rules
 from jobs.planning.wording import length, moment
 from jobs.tooling.models import Instrument
@@ -35,15 +37,20 @@ def report_trouble(
     else:
         subject = _subject(what, by)
         ends_at = None if hours is None else starts_at + timedelta(hours=float(hours))
-        enter_absence(
+        absence = enter_absence(
             shop=by.shop, who=subject, starts_at=starts_at, ends_at=ends_at, reason=reason, by=by, at=at
         )
         called = subject.asset_number if isinstance(subject, Instrument) else subject.name
-        zone = by.shop.zone
-        until = "until further notice" if ends_at is None else f"to {moment(ends_at, zone)}"
-        why = f"{called} not there from {moment(starts_at, zone)} {until}"
+        why = f"{called} not there {_times(absence, by.shop.zone)}"
+        if more := beside(absence):
+            why += f" (entered already {' and '.join(_times(one, by.shop.zone) for one in more)})"
     because = f": {reason.strip()}" if reason.strip() else ""
     return ask_plan(why=f"{why}{because}.", by=by, at=at)
+
+
+def _times(absence: Absence, zone: ZoneInfo) -> str:
+    until = "until further notice" if absence.ends_at is None else f"to {moment(absence.ends_at, zone)}"
+    return f"from {moment(absence.starts_at, zone)} {until}"
 
 
 def _subject(key: str, by: Person) -> Person | Place | Instrument:

@@ -130,3 +130,5 @@ class OffersSerializer(serializers.Serializer[Any]):
 
     offers = OfferSerializer(many=True)
     why_none = serializers.CharField(allow_blank=True)
+    tried = serializers.IntegerField(min_value=0, help_text="How many other orders were each moved for a look")
+    in_the_way = serializers.IntegerField(min_value=0, help_text="How many stand before it and could give way")

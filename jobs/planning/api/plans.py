@@ -193,9 +193,14 @@ class PromiseView(ShopView):
         if order.number not in {one["id"] for one in stated.problem["orders"]}:
             raise Http404("This work order is not one to plan any longer.")
         zone = self.person.shop.zone
-        found, why = promising.offers(stated.problem, order.number, facts.bookings)
-        told = [{"at": one.at, "sentence": shown.offer_words(one, stated.names, zone)} for one in found]
-        return Response(OffersSerializer({"offers": told, "why_none": said(why, stated.names, zone)}).data)
+        found = promising.offers(stated.problem, order.number, facts.bookings)
+        told = {
+            "offers": [{"at": one.at, "sentence": shown.offer_words(one, stated.names, zone)} for one in found.offers],
+            "why_none": said(found.why_none, stated.names, zone),
+            "tried": found.tried,
+            "in_the_way": found.in_the_way,
+        }
+        return Response(OffersSerializer(told).data)
 
     @extend_schema(request=PromiseInput, responses={204: None})
     def post(self, request: Request, pk: int) -> Response:

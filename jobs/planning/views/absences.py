@@ -90,6 +90,11 @@ def absence_new(request: PersonRequest) -> HttpResponse:
         actions.enter_absence, shop=request.user.shop, by=request.user, at=timezone.now()
     ):
         messages.success(request, f"Entered: {actions.said(form.outcome)}.")
+        if more := facts.beside(form.outcome):
+            told = "; ".join(actions.said(one) for one in more)
+            messages.warning(
+                request, f"Entered already for some of that time: {told}. All of them count until they are withdrawn."
+            )
         return redirect("plan-absences")
     context = {
         "form": form,

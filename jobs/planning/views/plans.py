@@ -147,7 +147,7 @@ def _offers(request: PersonRequest, number: str, at: datetime) -> dict[str, Any]
     zone = request.user.shop.zone
     if number not in {one["id"] for one in stated.problem["orders"]}:
         raise Http404("This work order is not one to plan any longer.")
-    found, reason = promising.offers(stated.problem, number, facts.bookings)
+    found = promising.offers(stated.problem, number, facts.bookings)
     ends = problem.ends(facts.bookings)
     end = ends.get(number)
     return {
@@ -160,7 +160,8 @@ def _offers(request: PersonRequest, number: str, at: datetime) -> dict[str, Any]
                 "words": moment(one.at, zone),
                 "field": one.at.astimezone(zone).strftime("%Y-%m-%dT%H:%M"),
             }
-            for one in found
+            for one in found.offers
         ],
-        "why_none": said(reason, stated.names, zone),
+        "tried": shown.tried_words(found),
+        "why_none": said(found.why_none, stated.names, zone),
     }

@@ -14,8 +14,10 @@ from jobs.errors import BadInput, NotAllowed, WrongPerson
 from jobs.ledger.models import Entry
 from jobs.people.models import Person, Shop
 from jobs.planning.actions import absences, places
+from jobs.planning.actions.trouble import report_trouble
 from jobs.planning.models import Absence
 from jobs.tooling.models import Instrument
+from tests.yard import Yard
 
 pytestmark = pytest.mark.django_db
 Login = Callable[[Person], Client]
@@ -73,6 +75,28 @@ def test_the_same_absence_is_not_entered_twice(leave: Absence, technician: Perso
             shop=leave.shop, who=technician, starts_at=leave.starts_at, ends_at=leave.ends_at, by=planner,
             at=leave.entered_at,
         )  # fmt: skip
+
+
+def test_what_is_entered_already_for_some_of_the_time_is_said(
+    leave: Absence, login: Login, planner: Person, technician: Person, technician2: Person
+) -> None:
+    sent = {"who": f"person-{technician.pk}", "from_day": "2026-04-03", "until_day": "2026-04-08"}
+    answer = login(planner).post("/plan/absences/new/", sent, follow=True)
+    said = "Entered already for some of that time: Tom Turner is away from 2026-04-01 01:00 until 2026-04-04 01:00."
+    assert said in answer.text
+    for other in ({"who": f"person-{technician2.pk}"}, {"from_day": "2026-04-05", "until_day": "2026-04-06"}):
+        answer = login(planner).post("/plan/absences/new/", sent | other, follow=True)
+        assert said not in answer.text
+        assert "Entered: " in answer.text
+
+
+def test_trouble_says_what_is_entered_already(yard: Yard, technician: Person, at: datetime) -> None:
+    since, until = datetime(2026, 4, 1, tzinfo=UTC), datetime(2026, 4, 4, tzinfo=UTC)
+    absences.enter_absence(shop=yard.shop, who=technician, starts_at=since, ends_at=until, by=yard.planner, at=at)
+    asked = report_trouble(what=f"person-{technician.pk}", starts_at=since + timedelta(hours=2), hours=None,
+                           by=yard.planner, at=at)  # fmt: skip
+    assert asked.why == ("Tom Turner not there from Wed 2026-04-01 03:00 until further notice "
+                         "(entered already from Wed 2026-04-01 01:00 to Sat 2026-04-04 01:00).")  # fmt: skip
 
 
 def test_what_belongs_to_another_shop_cannot_be_away_here(

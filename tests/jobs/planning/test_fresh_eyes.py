@@ -34,7 +34,7 @@ def last_ready(yard: Yard, at: datetime) -> tuple[str, datetime]:
 
 def offers(yard: Yard, number: str, at: datetime) -> list[promising.Offer]:
     facts, stated = plans.stated_now(yard.shop, at=at)
-    return promising.offers(stated.problem, number, facts.bookings)[0]
+    return promising.offers(stated.problem, number, facts.bookings).offers
 
 
 def test_an_order_on_the_board_is_first_promised_for_where_the_board_has_it(

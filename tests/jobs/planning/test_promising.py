@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
+from django.test import Client
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -41,7 +42,7 @@ def coming_in(yard: Yard, engine_type: EngineType, plan_now: Callable[..., Plan]
 
 def offered(yard: Yard, order: WorkOrder, at: datetime) -> tuple[list[promising.Offer], dict[str, Any], Any]:
     facts, stated = plans.stated_now(yard.shop, at=at)
-    found, _ = promising.offers(stated.problem, order.number, facts.bookings)
+    found = promising.offers(stated.problem, order.number, facts.bookings).offers
     return found, facts.bookings, stated
 
 
@@ -110,9 +111,9 @@ def test_an_order_without_any_place_gets_no_promise(yard: Yard, coming_in: WorkO
 
     Instrument.objects.filter(shop=yard.shop, kind="torque-wrench").update(state="withdrawn", state_reason="x")
     facts, stated = plans.stated_now(yard.shop, at=at)
-    found, reason = promising.offers(stated.problem, coming_in.number, facts.bookings)
-    assert found == []
-    assert "torque-wrench" in reason
+    found = promising.offers(stated.problem, coming_in.number, facts.bookings)
+    assert found.offers == []
+    assert "torque-wrench" in found.why_none
 
 
 def test_a_promise_is_given_moved_and_kept_in_the_history(
@@ -157,3 +158,20 @@ def test_those_that_stand_soonest_are_tried_and_those_with_time_to_spare(
     assert lightest in {weights[number] for number in tried[:2]}
     # none that stands after the offer
     assert promising._in_the_way(stated.problem, coming_in.number, facts.bookings, at - timedelta(days=30)) == []
+
+
+def test_the_page_says_of_how_many_orders_in_the_way_it_knows(
+    yard: Yard, coming_in: WorkOrder, login: Callable[[Person], Client], at: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    facts, stated = plans.stated_now(yard.shop, at=at)
+    found = promising.offers(stated.problem, coming_in.number, facts.bookings)
+    assert 2 <= found.tried == found.in_the_way
+    page = login(yard.planner).get(f"/plan/promise/{coming_in.pk}/")
+    assert f"{found.tried} other orders stand before it and could give way; moving each of them was tried." in page.text
+    monkeypatch.setattr(promising, "MOST_TRIED", 1)
+    few = promising.offers(stated.problem, coming_in.number, facts.bookings)
+    assert (few.tried, few.in_the_way) == (1, found.in_the_way)
+    assert "moving 1 of them was tried, each alone: others may do better" in shown.tried_words(few)
+    none = promising.offers({**stated.problem, "orders": [one for one in stated.problem["orders"]
+                                                          if one["id"] == coming_in.number]}, coming_in.number, {})
+    assert shown.tried_words(none) == ""
