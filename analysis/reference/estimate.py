@@ -30,6 +30,7 @@ MOST_FINDINGS = 12
 MOST_WIDENED = 4
 MOST_SHIFTED = 5
 EACH_DRIFT = 4.0           # of chi square, the price of each polynomial of a drift
+RATHER_KNOCKED = 3.0       # times what a miss of the axis would take out of chi square
 LEFT_BY_DRIFT = 0.1        # of what else was found: what a drift leaves of it at most
 
 
@@ -110,7 +111,8 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
         if missed > 0.0 and not _hums(out, trial, missed):
             _drifts(out, trial, None)
         _worn(out, trial, None)
-        trial.axis = axis.shift_if_seen(points, spec, out.fit)
+        if not _rather_knocked(out, missed):
+            trial.axis = axis.shift_if_seen(points, spec, out.fit)
         if trial.axis:
             out.fit = trial.solve(shape, use, out.fit.crest_deg, gentle=True, start=out.fit)
     for _ in range(MOST_FINDINGS):
@@ -146,6 +148,17 @@ def estimate(points: Points, spec: Spec, look: Look, sweeps: list[int], encoder_
     _refine(out, trial)
     trial.doubt_which(out)
     return out
+
+
+def _rather_knocked(out: Estimate, missed: float) -> bool:
+    """Whether a knock of the probe would take far more out of chi square than a miss of the axis, which takes `missed`.
+
+    In one sense a miss goes along with part of a knock near the crest, and an angle that errs with the rest.
+    """
+    if out.points.both_senses(out.use):
+        return False
+    knock = search.knock_within(out.points, out.fit, out.use)
+    return knock is not None and knock.gain > RATHER_KNOCKED * missed
 
 
 def _clean(out: Estimate, trial: Trial, whole: Flags) -> bool:

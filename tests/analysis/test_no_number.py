@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from analysis import analyse, recorded, simulate
-from analysis.reference import search
+from analysis.reference import estimate, search
 from analysis.reference.trial import Trial
 from analysis.simulate import Recording, Setup
 
@@ -126,3 +126,18 @@ def test_stamps_that_are_milliseconds_are_told() -> None:
     assert "milliseconds" not in looked_at_again(replace(made, time_s=paused))
     slow = simulate.record(replace(LOBE, speeds_deg_s=(0.12, 0.1), interval_s=1.0, seed=31))
     assert analyse(slow.csv(), SPEC)["reference_deg"] is not None
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_knock_in_one_sense_is_not_taken_for_a_miss_of_the_axis(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    # once in some thousand knocked sweeps a miss of half a millimetre and an angle that errs took all of the knock
+    told: list[bool] = []
+    asked = estimate._rather_knocked
+    monkeypatch.setattr(estimate, "_rather_knocked", lambda *of: told.append(asked(*of)) or told[-1])
+    one = replace(LOBE, senses=(1,), interval_s=0.01, seed=seed)
+    result, failed, _ = looked_at(replace(one, knocks=((0, 0.465, 0.75),)))
+    assert result["reference_deg"] is None
+    assert "probe knock" in failed
+    for other in (replace(one, miss_mm=0.4), replace(one, knocks=((0, 0.465, 0.75),), senses=(1, -1, 1))):
+        looked_at(other)
+    assert told == [True, False, False]
