@@ -6,7 +6,7 @@ if (root) start(root);
 
 function start(board) {
   const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
-  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 0.8125, INSETS = 10; // rem, and pixels of a bar that its edges take and what is left free inside them
+  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 0.8125, LETTERS_BELOW = 0.75, INSETS = 10; // rem, and pixels of a bar that its edges take and what is left free inside them
   const mayPlan = "mayPlan" in board.dataset;
   const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
   const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
@@ -173,10 +173,15 @@ function start(board) {
         if (clockHour && clockHour % step === 0) parts.push(mark("board-hour", at, clock(at)));
       }
     }
-    const every = zoom === "month" ? 7 : 1;
-    for (const [number, [at, day]] of days.entries()) {
-      const shown = every === 1 || day.startsWith("Mon");
-      if (shown && px(at) >= drawnFrom - 200 && px(at) <= drawnTo && number >= 0) parts.push(mark("board-date", at, day));
+    // A day, in the month a week, from its start to the next one: its date stays in sight for as long as it does.
+    const starts = days.filter(([, day], number) => zoom !== "month" || !number || day.startsWith("Mon"));
+    for (const [number, [at, day]] of starts.entries()) {
+      const until = starts[number + 1]?.[0] ?? data.to, part = block("board-date", at, until);
+      if (px(until) < drawnFrom || px(at) > drawnTo || px(until) - px(at) < wide(day)) continue;
+      const date = document.createElement("b");
+      date.textContent = day;
+      part.append(date);
+      parts.push(part);
     }
     scale.replaceChildren(...parts);
   }
@@ -210,8 +215,8 @@ function start(board) {
 
   function keptBlock(order, from, to) {
     const part = block("board-kept", from, to);
-    const name = document.createElement("span");
-    name.textContent = data.orders[order].name;
+    const name = document.createElement("span"), room = (px(to) - px(from)) * (LETTERS / LETTERS_BELOW);
+    name.textContent = shorter(data.orders[order].name).find((one) => wide(one) <= room) ?? "";
     part.append(name);
     if (data.orders[order].late) part.classList.add("late");
     return part;
@@ -251,8 +256,11 @@ function start(board) {
     const known = row.kind === "bay" || row.kind === "crane"; // the line below tells the unit
     const before = known ? "" : `${unit} `;
     if (room >= Math.min(wide(before + bar.name), wide(`${before}as-found`))) return before + bar.name;
-    return known ? "" : [unit, unit.split(" ").at(-1)].find((one) => wide(one) <= room);
+    return known ? "" : shorter(unit).find((one) => wide(one) <= room);
   }
+
+  // A unit's number without its class says which one it is; with a digit cut off it names another unit.
+  const shorter = (unit) => [unit, unit.split(" ").at(-1)];
 
   const widths = new Map(), pen = document.createElement("canvas").getContext("2d");
   function wide(text) {
@@ -661,15 +669,18 @@ function start(board) {
   // --- The window on time ------------------------------------------------------------------------------
 
   function setZoom(wanted) {
-    // Around the operation that is meant, else around the middle of what is in sight.
+    // The operation that is meant stays where it is on the screen, else now, else the middle, whichever is in sight:
+    // whoever looks at the month and back is again where the work is.
     const meant = focused && bars.get(focused.id), left = sheet.scrollLeft, seen = left + sheet.clientWidth;
     const inSight = meant && px(meant.end) > left && px(meant.start) < seen;
-    const middle = inSight ? meant.start : data.from + (((left + seen) / 2) / ZOOMS[zoom]) * 60;
+    const nowInSight = px(data.now) >= left && px(data.now) < seen;
+    const middle = data.from + (((left + seen) / 2) / ZOOMS[zoom]) * 60;
+    const stays = inSight ? meant.start : nowInSight ? data.now : middle, across = px(stays) - left;
     zoom = wanted;
     board.dataset.zoomed = wanted;
     for (const button of board.querySelectorAll("[data-zoom]")) button.setAttribute("aria-pressed", String(button.dataset.zoom === wanted));
     layOut();
-    sheet.scrollLeft = Math.max(0, px(middle) - sheet.clientWidth / 2);
+    sheet.scrollLeft = Math.max(0, px(stays) - across);
     drawWindow(true);
   }
 

@@ -34,6 +34,7 @@ def test_a_planner_plans_monday_loses_a_probe_and_promises_again(stack: Stack, s
     stack.manage("shell", "-v0", "-c", ASK_AS_SECOND)
     planner = someone("planner", DESK)
     first_plan(planner)
+    looks_far_and_near(planner)
     moves_by_mouse(planner)
     drags_to_another_bay(planner)
     moves_by_keyboard(planner)
@@ -79,6 +80,23 @@ def board(planner: Someone) -> None:
 def first_bar(planner: Someone) -> Locator:
     """The last operation of the order that is first in the first bay: when it moves, so does the order's end."""
     return planner.page.locator("[data-row^='place-']").first.locator(".board-bar[aria-label*=', close,']").first
+
+
+def looks_far_and_near(planner: Someone) -> None:
+    """Who looks at the month and comes back is where the work is, on a day that is named, with whole unit numbers."""
+    page = planner.page
+    today = f"{datetime.now(ZoneInfo(railway.TIME_ZONE)):%Y-%m-%d}"
+    for key in ("4", "3", "1", "2"):
+        page.keyboard.press(key)
+        expect(page.locator(".board-date b", has_text=today)).to_be_in_viewport()
+        expect(page.locator(".board-now").first).to_be_in_viewport()
+        assert page.evaluate(CUT_OFF) == []
+
+
+# The unit numbers that do not end where they are drawn to.
+CUT_OFF = """() => [...document.querySelectorAll(".board-kept")].filter((part) =>
+    part.firstChild.getBoundingClientRect().width > part.getBoundingClientRect().width + 4)
+    .map((part) => part.textContent)"""
 
 
 # --- Moving -------------------------------------------------------------------------------------------
