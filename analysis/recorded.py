@@ -25,6 +25,11 @@ LEAST_PACE = 0.05         # crank degrees a second while the encoder moves
 STUCK_S = 0.4
 LEAST_JUMP_DEG = 0.4
 LEAST_ALONE_DEG = 0.08
+AT_REST_S, AT_REST_SAMPLES = 1.0, 6
+STILL_LINES, LEAP_LINES, LEAP_PACES = 1.5, 3.5, 1.5
+LIFTED_NOISE = 3.0         # standard deviations of a sample, by which the lift stays
+CREST_PART = 0.1           # of the lift, from the crest down
+MOST_LEAPS = 3
 
 
 def of_rows(rows: int, kept: int) -> list[Check]:
@@ -77,6 +82,8 @@ def of_trace(trace: Trace, lift: Floats, sweeps: list[Sweep], step_deg: float) -
     if all(check.passed for check in made):
         made += [*_unit_of_time(trace), _stuck(trace, lift, span),
                  _jump(trace, step_deg, alone=len(sweeps) == 1)]
+        if made[-1].passed and (leap := _leap_at_rest(trace, lift, step_deg, high - CREST_PART * span)) is not None:
+            made[-1] = leap
     return made
 
 
@@ -126,6 +133,44 @@ def _jump(trace: Trace, step_deg: float, *, alone: bool) -> Check:
     return Check("repeatability, encoder slipped", False, size, limit, "crank deg",
                  f"The angle jumps by {moved[at]:+.2f} degrees at {time_s[at]:.1f} s: "
                  "the encoder or its coupling has slipped.")
+
+
+def _leap_at_rest(trace: Trace, lift: Floats, step_deg: float, crest: float) -> Check | None:
+    """An angle that leaps by several lines between two samples, while it stands before and after and the lift stays.
+
+    So a coupling slips when the drive is turned about. Over there and back the shift is taken for hysteresis, and the
+    crest stands off by half of it. Not at the `crest` (lift units), where the spring of the follower may throw the
+    shaft across its lash and the lift does not show it, nor where the angle leaps again and again: the shaft sticks.
+    """
+    stride, noise = max(1, len(trace) // 200_000), lift_noise(lift[:200_000])
+    angle, time_s, lift = trace.angle_deg[::stride], trace.time_s[::stride], lift[::stride]
+    moved, lasted = np.abs(np.diff(angle)), np.diff(time_s)
+    pace = median(lasted[lasted > 0]) if (lasted > 0).any() else 1.0
+    still, leaps = STILL_LINES * step_deg, []
+    moves = np.concatenate([[0], np.cumsum(moved > still)])        # of so many steps up to each sample
+    begin = np.maximum(np.arange(len(moved)) - AT_REST_SAMPLES, 0)
+    end = np.minimum(np.arange(len(moved)) + 1 + AT_REST_SAMPLES, len(moved))
+    # a shaft that comes to rest may turn on for a sample's worth after the last one that saw it turn
+    limit = max(LEAP_LINES * step_deg, LEAST_ALONE_DEG, LEAP_PACES * quantile(moved, 0.98))
+    alone = (moved >= limit) & (moves[end] - moves[begin] == 1)
+    for at in np.flatnonzero(alone).tolist():
+        if at < AT_REST_SAMPLES or at + 2 + AT_REST_SAMPLES > len(angle) or lasted[at] > 6.0 * pace:
+            continue
+        first = min(int(np.searchsorted(time_s, time_s[at] - AT_REST_S)), at + 1 - AT_REST_SAMPLES)
+        last = max(int(np.searchsorted(time_s, time_s[at + 1] + AT_REST_S, side="right")), at + 1 + AT_REST_SAMPLES)
+        if min(np.ptp(angle[first:at + 1]), np.ptp(angle[at + 1:last])) > still:
+            continue        # for so long it stands on one side at least, and some samples on the other
+        before, after = (median(lift[at + 1 - AT_REST_SAMPLES:at + 1]), median(lift[at + 1:at + 1 + AT_REST_SAMPLES]))
+        leaps.append((at, abs(after - before), before))
+        if len(leaps) > MOST_LEAPS:
+            return None
+    for index, lifted, height in leaps:
+        if lifted <= LIFTED_NOISE * noise and height < crest:
+            size = float(angle[index + 1] - angle[index])
+            return Check("repeatability, encoder slipped", False, abs(size), limit, "crank deg",
+                         f"The angle leaps by {size:+.2f} degrees at {time_s[index]:.1f} s, while shaft and lift "
+                         "stand: the encoder or its coupling has slipped.")
+    return None
 
 
 def _stuck(trace: Trace, lift: Floats, span: float) -> Check:

@@ -19,6 +19,7 @@ from analysis.quantiles import median, quantile
 Floats = npt.NDArray[np.float64]
 MAX_FILE_BYTES = 1 << 30
 WHOLE_BYTES = 1 << 22          # a file of no more than this is read once, a larger one in passes
+BACK_S = 5.0               # a gap in which the shaft may be turned back by more than half a turn
 STOOD_ROWS = 3.0          # usual steps of the encoder from row to row
 GAP_PACES, MOST_GAPS, SPEED_SAMPLES = 5.0, 1000, 20
 GZIP_MAGIC = b"\x1f\x8b"
@@ -146,7 +147,8 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     An encoder whose readings leave one turn is cumulative already and is returned as it is. The wraps are
     placed by the step nearest to nothing: between two samples the shaft turns by less than half a turn. Across a
     gap of the record the nearest to what the shaft's speed would make is taken instead, the lesser of that before the
-    gap and that after it: a step over another gap close by, beside a repeated time stamp, looks fast.
+    gap and that after it: a step over another gap close by, beside a repeated time stamp, looks fast. Where no two
+    samples show a wrap, a gap of seconds shows none either: the record rested while the shaft was turned back.
 
     Parameters
     ----------
@@ -167,7 +169,12 @@ def unrolled(encoder_deg: Floats, time_s: Floats | None = None) -> Floats:
     turns = np.round(moved / -360.0)
     if time_s is not None:
         usual = quantile(np.abs(moved), 0.9) if len(moved) else 0.0
-        for gap in _gaps(time_s):
+        gaps = _gaps(time_s)
+        seen = bool(np.delete(turns, gaps).any())
+        for gap in gaps:
+            if not seen and time_s[gap + 1] - time_s[gap] > BACK_S:
+                turns[gap] = 0.0    # no sample shows a wrap, and meanwhile the shaft may have been turned back
+                continue
             speeds = [float((moved[part] + 360.0 * turns[part]).sum()) / lasted
                       for part in (slice(max(0, gap - SPEED_SAMPLES), gap), slice(gap + 1, gap + 1 + SPEED_SAMPLES))
                       if (lasted := float(time_s[min(part.stop, len(moved))] - time_s[part.start])) > 0.0]

@@ -39,6 +39,7 @@ LEAST_BINS = 12
 MOST_BINS = 6000
 SHORTEST_BIN_S = 0.04
 LONGEST_BIN_S = 0.1
+ONE_EACH = 1.02           # readings are so far apart at most that each has a bin of its own
 STAND_S = 0.3             # a reading that stays longer, and
 STAND_PACES = 6.0         # this many times longer than the usual one, means that the shaft stands
 FREE = 1e-5               # v where the path may kink
@@ -95,7 +96,7 @@ def trace_path(time_s: Floats, angle_deg: Floats, near: tuple[float, float] | No
     standard deviation of a reading at its nearest line: where the readings scatter by more, a ripple is looked for.
     `at_lines`: each reading stands where a line is passed.
     """
-    bins = _binned(time_s, angle_deg, bin_s)
+    bins = _binned(time_s, angle_deg, bin_s, centred=not at_lines)
     if bins is None:
         return None
     smooth = _through(bins, near)
@@ -204,8 +205,11 @@ def _means(time_s: Floats, angle_deg: Floats, place: npt.NDArray[np.int64], weig
     return np.where(seen, value - off * speed, 0.0)
 
 
-def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None) -> _Bins | None:
-    """The readings in bins of equal time; None when there are too few."""
+def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None, *, centred: bool) -> _Bins | None:
+    """The readings in bins of equal time; None when there are too few.
+
+    `centred`: where each has a bin of its own it stands in the middle of it.
+    """
     n = len(time_s)
     span = float(time_s[-1] - time_s[0]) if n else 0.0
     if n < LEAST_BINS or span <= 0.0:
@@ -217,10 +221,13 @@ def _binned(time_s: Floats, angle_deg: Floats, bin_s: float | None = None) -> _B
     pace = span / (n - 1)
     width = bin_s or float(np.clip(LINES_PER_BIN * usual, max(SHORTEST_BIN_S, pace), max(LONGEST_BIN_S, pace)))
     count = int(np.clip(round(span / width), LEAST_BINS, MOST_BINS))
-    width = span / count
-    place = np.minimum(((time_s - time_s[0]) / width).astype(int), count - 1)
+    width, begin = span / count, time_s[0]
+    if centred and width < ONE_EACH * pace and count < MOST_BINS:
+        # at the edges rounding would put none into one and two into the next
+        count, begin = count + 1, begin - 0.5 * width
+    place = np.minimum(((time_s - begin) / width).astype(int), count - 1)
     weight = np.bincount(place, minlength=count).astype(float)
-    centre = time_s[0] + (np.arange(count) + 0.5) * width
+    centre = begin + (np.arange(count) + 0.5) * width
     long = lasted > max(STAND_S, STAND_PACES * usual)
     stands = sorted({int(place[k]) for k in (*starts[long].tolist(), *(np.minimum(stops[long], n) - 1).tolist())
                      if 0 < place[k] < count - 1})

@@ -53,9 +53,9 @@ def _parts(problem: Problem, need: Need, obstacle: Obstacle) -> tuple[str, str]:
         what = f"is {held} order {order} from {problem.instant(obstacle.use.start)} to " \
                f"{problem.instant(obstacle.use.end)}"
     elif obstacle.kind == "calendar" and resource.works:
-        what = f"is not at work long enough{again}" if again else "has no working time left"
+        what = f"is not at work for that long{again}" if again else "has no working time left"
     elif obstacle.kind == "calendar":
-        what = f"may not be used long enough{again}" if again else "may not be used any more"
+        what = f"is not to be had for that long{again}" if again else "is not to be had any more"
     elif obstacle.kind == "skill":
         what = f"does not have the skill {need.skill}{again or ' that long'}"
     else:

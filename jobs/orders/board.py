@@ -71,6 +71,12 @@ def filtered(person: Person, wanted: dict[str, Any], *, at: datetime) -> QuerySe
     return rows
 
 
+def open_beside(order: WorkOrder) -> list[str]:
+    """Numbers of other orders of the same unit and shop that are neither closed nor cancelled."""
+    same = WorkOrder.objects.filter(shop=order.shop_id, unit=order.unit_id).exclude(state__in=CLOSED)
+    return list(same.exclude(pk=order.pk).order_by("number").values_list("number", flat=True))
+
+
 def _in_state(rows: QuerySet[WorkOrder], state: str) -> QuerySet[WorkOrder]:
     if state == "open":
         return rows.exclude(state__in=CLOSED)

@@ -31,7 +31,7 @@ class BoardFilterForm(forms.Form):
         choices=[("", "every priority"), *WorkOrder.Priority.choices],
     )
     bay = forms.ChoiceField(label="Bay", required=False)
-    late = forms.BooleanField(label="Late only", required=False)
+    late = forms.BooleanField(label="Past its time only", required=False)
 
     def __init__(self, *args: Any, bays: list[str], **kwargs: Any) -> None:
         kwargs.setdefault("label_suffix", "")

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from jobs.planning.problem import SECOND_PERSON
 from jobs.planning.rules.plans import SLACK
 from jobs.planning.wording import length, moment
 
@@ -57,6 +58,15 @@ class Judge:
             found.append(f"{_first(self.board.called(work.id))} is pinned to {self._at(datetime.fromisoformat(pin))}.")
         return found
 
+    def _unfit(self, name: str, resource: Json, skill: str) -> str:
+        """Why somebody without a skill cannot: a qualification is held as a technician, or as an inspector."""
+        plain = skill.removesuffix(SECOND_PERSON)
+        other = plain if plain != skill else f"{skill}{SECOND_PERSON}"
+        if other in (resource.get("skills") or {}):
+            has, needed = ("a technician", "an inspector") if plain != skill else ("an inspector", "a technician")
+            return f"{name} is qualified for {self.board.called(plain)} as {has} and not as {needed}, whom it needs."
+        return f"{name} is not qualified: {self.board.called(skill)}."
+
     def _against_fitness(self, work: Work, stands: Stands, need: Json, key: str) -> list[str]:
         resource = self.board.resources.get(key)
         if resource is None:
@@ -69,7 +79,7 @@ class Judge:
         skill = need.get("skill")
         window = (resource.get("skills") or {}).get(skill) if skill else None
         if skill and window is None:
-            found.append(f"{name} is not qualified: {self.board.called(skill)}.")
+            found.append(self._unfit(name, resource, skill))
         elif window is not None and not _within(stands, window[0], window[1]):
             held = f"The qualification of {name}, {self.board.called(str(skill))},"
             found.append(f"{held} is valid {self._validity(stands, window)}.")

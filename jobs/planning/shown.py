@@ -75,6 +75,9 @@ def compared(alternatives: Iterable[Alternative]) -> list[tuple[str, list[str]]]
         ("The same, weighted by priority", [f"{cost['weighted_hours_late']:.1f} h" for cost in costs]),
         ("Promises not kept", [str(broken(cost)) for cost in costs]),
     ]
+    if any(cost["promises_moved"] for cost in costs):
+        past = [sum(one["hours"] for one in cost["promises_moved"]) for cost in costs]
+        rows.append(("Hours past promises, all orders together", [f"{hours:.1f} h" for hours in past]))
     if all(cost.get("ends") for cost in costs):
         zone = alternatives[0].plan.shop.zone
         done = "All but those left out done by" if left else "All done by"

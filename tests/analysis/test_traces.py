@@ -123,6 +123,17 @@ def test_a_gap_of_the_record_may_hide_a_turn_of_a_pinion():
     assert not np.allclose(unrolled(np.mod(true, 360.0)), true)
 
 
+def test_a_shaft_that_is_turned_back_while_the_record_rests_is_no_wrap():
+    # twice forward by 240 degrees, and back meanwhile: cumulative, though it never leaves one turn
+    sweep = np.arange(60.0, 300.0, 0.1)
+    time_s = np.concatenate([np.arange(len(sweep)) * 0.02, 80.0 + np.arange(len(sweep)) * 0.02])
+    true = np.concatenate([sweep, sweep])
+    assert np.allclose(unrolled(true, time_s), true)
+    # where samples show a wrap the gap may hide one as well
+    wrapped = np.mod(np.concatenate([sweep + 200.0, sweep + 560.0]), 360.0)
+    assert float(np.ptp(unrolled(wrapped, time_s))) > 360.0
+
+
 def test_a_cumulative_encoder_is_left_as_it_is():
     true = np.arange(-500.0, 800.0, 200.0)
     assert np.array_equal(unrolled(true), true)

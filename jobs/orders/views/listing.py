@@ -97,5 +97,11 @@ def order_new(request: PersonRequest) -> HttpResponse:
     form = forms.RequestForm(units, posted, initial={"unit": request.GET.get("unit")})
     if request.method == "POST" and form.carried_out(actions.request_order, by=request.user, at=timezone.now()):
         messages.success(request, f"{form.outcome.number} requested. A planner gives it a bay, people and a time.")
+        if beside := board.open_beside(form.outcome):
+            messages.warning(
+                request,
+                f"{form.outcome.unit.number} has {' and '.join(beside)} open as well. A plan does not know that a unit "
+                "can be in one bay only: plan one after the other by hand, or cancel what is not needed.",
+            )
         return redirect("work-order", pk=form.outcome.pk)
     return render(request, "orders/order_new.html", {"form": form}, status=form.status)

@@ -37,6 +37,9 @@ def report_trouble(
     else:
         subject = _subject(what, by)
         ends_at = None if hours is None else starts_at + timedelta(hours=float(hours))
+        if ends_at is not None and starts_at < ends_at <= at:
+            over = "That is over already and moves nothing. For the record enter it under absences."
+            raise BadInput([Reason("over", over, "hours")])
         absence = enter_absence(
             shop=by.shop, who=subject, starts_at=starts_at, ends_at=ends_at, reason=reason, by=by, at=at
         )

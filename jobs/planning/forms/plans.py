@@ -33,9 +33,12 @@ class TroubleForm(PageForm):
     what = forms.ChoiceField(label="Who or what")
     starts_at = moment_field("From", help_text="Shop time.")
     hours = forms.DecimalField(
-        label="For how many hours", required=False, min_value=0, max_value=10_000, max_digits=6, decimal_places=2,
-        localize=True, help_text="Empty: until further notice. For work in hand: how many hours are left of it.",
-        error_messages={"min_value": "It cannot last less than no time: write 0 or more, or leave it empty."},
+        label="For how many hours", required=False, min_value=0, max_value=8760, decimal_places=2, localize=True,
+        help_text="Empty: until further notice. For work in hand: how many hours are left of it.",
+        error_messages={
+            "min_value": "Write how many hours it lasts, or leave it empty until further notice.",
+            "max_value": "That is more than a year: leave it empty until further notice.",
+        },
     )  # fmt: skip
     reason = forms.CharField(label="Because", max_length=120, required=False)
 

@@ -142,8 +142,8 @@ def test_an_operation_follows_a_later_one_for_which_its_order_keeps_the_same_pro
 
     first, last = moves("PR-09")
     assert (first.cause, last.cause) == ("follows", "absent")
-    assert first.sentence == ("W-0/prepare follows W-0/left, for which order W-0 keeps the same probe: PR-07 may not "
-                              "be used any more.")
+    assert first.sentence == ("W-0/prepare follows W-0/left, for which order W-0 keeps the same probe: PR-07 is not "
+                              "to be had any more.")
     resource(problem, "PR-07").pop("calendar")
     known = read(problem)
     assert [one.cause for one in moves("PR-09")] == ["better", "better"], "with the probe there both could have stayed"

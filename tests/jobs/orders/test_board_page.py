@@ -193,6 +193,9 @@ def test_a_planner_requests_work_on_the_page(
     assert order.needed_by is not None
     # Typed in the shop's time: Brackwater keeps UTC in March, before summer time.
     assert order.needed_by.isoformat() == f"{year}-03-18T17:00:00+00:00"
+    assert "open as well" not in answer.text
+    again = login(planner).post("/orders/new/", form, follow=True)
+    assert f"{unit.number} has {order.number} open as well." in again.text
 
 
 def test_a_need_in_the_past_is_refused_at_its_field(

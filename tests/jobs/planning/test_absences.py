@@ -99,6 +99,13 @@ def test_trouble_says_what_is_entered_already(yard: Yard, technician: Person, at
                          "(entered already from Wed 2026-04-01 01:00 to Sat 2026-04-04 01:00).")  # fmt: skip
 
 
+def test_trouble_that_is_over_moves_nothing(yard: Yard, technician: Person, at: datetime) -> None:
+    with pytest.raises(BadInput, match="That is over already and moves nothing"):
+        report_trouble(what=f"person-{technician.pk}", starts_at=at - timedelta(hours=9), hours=5, by=yard.planner,
+                       at=at)  # fmt: skip
+    assert not Absence.objects.exists()
+
+
 def test_what_belongs_to_another_shop_cannot_be_away_here(
     brackwater: Shop, planner: Person, stranger: Person, at: datetime
 ) -> None:

@@ -157,6 +157,17 @@ def test_somebody_without_the_qualification() -> None:
     assert "Callum Strand is not qualified: verify." in effect.clashes
 
 
+def test_somebody_qualified_in_another_part() -> None:
+    def as_inspector(stated: dict[str, Any], stands: dict[str, Any]) -> None:
+        skills = stated["resources"][3]["skills"]
+        skills["timing:second-person"] = skills.pop("timing")
+
+    effect = board(as_inspector).move("BY-2/set", start=at(11), swap={"person-1": "person-2"})
+    assert effect.clashes == (
+        "Petra Voss is qualified for Performing timing jobs as an inspector and not as a technician, whom it needs.",
+    )
+
+
 def test_an_instrument_past_its_due_time() -> None:
     effect = board().move("BY-1/set", start=at(31), push=False)
     assert "PR-07 is usable until Tue 2026-03-17 00:00." in effect.clashes

@@ -33,7 +33,7 @@ def told(*some: tuple[dict[str, Any], dict[str, Any], dict[str, Any]]) -> Any:
 
 
 def with_another_probe(operation: str, hour: int) -> tuple[dict[str, Any], dict[str, Any], dict[str, Any]]:
-    reason = f"cannot start 2026-03-16T{hour:02d}:00:00Z: PR-07 may not be used any more."
+    reason = f"cannot start 2026-03-16T{hour:02d}:00:00Z: PR-07 is not to be had any more."
     return move(operation, "absent", reason), stands(hour, "PR-07"), stands(hour, "PR-09")
 
 
@@ -41,13 +41,13 @@ def test_operations_of_an_order_that_change_the_same_for_the_same_reason_are_one
     (order,) = told(with_another_probe("BY-1/found", 9), with_another_probe("BY-1/left", 11))
     assert order.name == "K7 7019"
     (reason,) = order.reasons
-    assert reason.why == "PR-07 may not be used any more."
+    assert reason.why == "PR-07 is not to be had any more."
     assert reason.lines == [("As-found, as-left", "PR-07 → PR-09")]
 
 
 def test_a_single_operation_keeps_its_whole_sentence_without_the_name_of_its_order() -> None:
     (order,) = told(with_another_probe("BY-1/found", 9))
-    assert order.reasons[0].why == "As-found cannot start Mon 2026-03-16 09:00: PR-07 may not be used any more."
+    assert order.reasons[0].why == "As-found cannot start Mon 2026-03-16 09:00: PR-07 is not to be had any more."
 
 
 def test_orders_stand_apart_and_what_waits_in_turn_is_said_once() -> None:
@@ -68,15 +68,15 @@ def test_orders_stand_apart_and_what_waits_in_turn_is_said_once() -> None:
 
 
 def test_what_follows_another_operation_does_not_stand_with_what_lost_the_probe_itself() -> None:
-    keeps = "follows BY-1/left, for which order BY-1 keeps the same probe: PR-07 may not be used any more."
+    keeps = "follows BY-1/left, for which order BY-1 keeps the same probe: PR-07 is not to be had any more."
     (order,) = told(
         (move("BY-1/safe", "follows", keeps), stands(8, "PR-07"), stands(8, "PR-09")),
         (move("BY-1/found", "follows", keeps), stands(9, "PR-07"), stands(9, "PR-09")),
         with_another_probe("BY-1/left", 11),
     )
     assert [one.why for one in order.reasons] == [
-        "They follow as-left, for which order K7 7019 keeps the same probe: PR-07 may not be used any more.",
-        "As-left cannot start Mon 2026-03-16 11:00: PR-07 may not be used any more.",
+        "They follow as-left, for which order K7 7019 keeps the same probe: PR-07 is not to be had any more.",
+        "As-left cannot start Mon 2026-03-16 11:00: PR-07 is not to be had any more.",
     ]
 
 
@@ -85,4 +85,4 @@ def test_the_page_heads_each_order_once_and_counts_operations_and_orders() -> No
     page = render_to_string("planning/_plan_told.html", {"one": {"moves": found, "plan": {"cost": {"moved": 2}}}})
     assert page.count("K7 7019") == 1
     assert "(2 operations of 1 order)" in page
-    assert page.count("may not be used any more") == 1
+    assert page.count("is not to be had any more") == 1
