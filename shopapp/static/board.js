@@ -6,7 +6,7 @@ if (root) start(root);
 
 function start(board) {
   const ZOOMS = { shift: 96, day: 40, week: 10, month: 2.4 }; // pixels an hour
-  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 0.8125, LETTERS_BELOW = 0.75, INSETS = 10; // rem, and pixels of a bar that its edges take and what is left free inside them
+  const ROW = 52, GAP = 5, MARGIN = 600, LETTERS = 0.8125, LETTERS_BELOW = 0.75, NARROWEST = 3, INSETS = 10; // rem, and pixels of a bar that its edges take and what is left free inside them
   const mayPlan = "mayPlan" in board.dataset;
   const token = document.querySelector("[name=csrfmiddlewaretoken]")?.value ?? "";
   const sheet = board.querySelector("[data-sheet]"), rows = board.querySelector("[data-rows]");
@@ -229,7 +229,7 @@ function start(board) {
     button.tabIndex = -1;
     button.dataset.id = bar.id;
     button.style.left = `${px(bar.start)}px`;
-    button.style.width = `${Math.max(6, px(bar.end) - px(bar.start) - 1)}px`;
+    button.style.width = `${Math.max(NARROWEST, px(bar.end) - px(bar.start) - 1)}px`;
     if (bar.state === "started") button.classList.add("in-hand");
     if (bar.pinned) button.classList.add("pinned");
     if (bar.clashes.length) button.classList.add("clash");
@@ -246,7 +246,7 @@ function start(board) {
       const text = document.createElement("span");
       text.textContent = shown;
       button.append(text);
-    }
+    } else button.classList.add("bare");
     return button;
   }
 

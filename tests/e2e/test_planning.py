@@ -92,12 +92,21 @@ def looks_far_and_near(planner: Someone) -> None:
         expect(page.locator(".board-date b", has_text=today)).to_be_in_viewport()
         expect(page.locator(".board-now").first).to_be_in_viewport()
         assert page.evaluate(CUT_OFF) == []
+        assert page.evaluate(HIDDEN) == [] or key == "4"
 
 
 # The unit numbers that do not end where they are drawn to.
 CUT_OFF = """() => [...document.querySelectorAll(".board-kept")].filter((part) =>
     part.firstChild.getBoundingClientRect().width > part.getBoundingClientRect().width + 4)
     .map((part) => part.textContent)"""
+
+
+# Bars in sight in whose middle another one lies.
+HIDDEN = """() => [...document.querySelectorAll("[data-row^='place-'] .board-bar")].filter((bar) => {
+    const { left, top, width, height } = bar.getBoundingClientRect();
+    const there = document.elementFromPoint(left + width / 2, top + height / 2);
+    return there?.closest(".board-bar") && there.closest(".board-bar") !== bar;
+}).map((bar) => bar.getAttribute("aria-label"))"""
 
 
 # --- Moving -------------------------------------------------------------------------------------------
