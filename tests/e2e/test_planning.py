@@ -89,7 +89,9 @@ def looks_far_and_near(planner: Someone) -> None:
     today = f"{datetime.now(ZoneInfo(railway.TIME_ZONE)):%Y-%m-%d}"
     for key in ("4", "3", "1", "2"):
         page.keyboard.press(key)
-        expect(page.locator(".board-date b", has_text=today)).to_be_in_viewport()
+        # the month names weeks by their first day, where they have room for it
+        named = page.locator(".board-date b", has_text="" if key == "4" else today)
+        expect(named.first).to_be_in_viewport()
         expect(page.locator(".board-now").first).to_be_in_viewport()
         assert page.evaluate(CUT_OFF) == []
         assert page.evaluate(HIDDEN) == [] or key == "4"
